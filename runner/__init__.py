@@ -1,0 +1,46 @@
+"""What a sequence imports: the steps, their outcomes, its options and its setup."""
+
+from runner.options import Option, Setup
+from runner.steps import (
+    Done,
+    Draw,
+    Note,
+    Part,
+    Point,
+    PowerDown,
+    PowerUp,
+    Read,
+    Reading,
+    Release,
+    SetAmbient,
+    SetLine,
+    Settle,
+    Settled,
+    Soak,
+    Soaked,
+    Steps,
+    Wait,
+)
+
+__all__ = [
+    "Done",
+    "Draw",
+    "Note",
+    "Option",
+    "Part",
+    "Point",
+    "PowerDown",
+    "PowerUp",
+    "Read",
+    "Reading",
+    "Release",
+    "SetAmbient",
+    "SetLine",
+    "Settle",
+    "Settled",
+    "Setup",
+    "Soak",
+    "Soaked",
+    "Steps",
+    "Wait",
+]
