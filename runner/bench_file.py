@@ -1,0 +1,287 @@
+"""The bench file: its keys with their units and bounds, and the checks within it.
+
+`load_bench_file` is called by the commands and by `bench`, which opens what it names.
+Nothing here opens an instrument or knows the simulator: `[simulation]` stays a table.
+What needs the module as well is checked in `ratings`.
+"""
+
+from __future__ import annotations
+
+from datetime import date
+from pathlib import Path
+from typing import Annotated, Any, Literal, TypeVar
+
+from pydantic import Field
+
+from runner.bench_checks import bench_mistakes
+from runner.mistakes import bad_input
+from runner.toml_file import Section, read, resolve, validate
+
+Text = Annotated[str, Field(min_length=1)]
+Volts = Annotated[float, Field(gt=0, le=2000)]
+Amps = Annotated[float, Field(gt=0, le=2000)]
+Watts = Annotated[float, Field(gt=0, le=100_000)]
+Ohms = Annotated[float, Field(ge=0, le=10)]
+Seconds = Annotated[float, Field(ge=0, le=60)]
+Percent = Annotated[float, Field(ge=0, le=20)]
+Celsius = Annotated[float, Field(ge=-100, le=1000)]
+Resource = Annotated[str, Field(pattern=r"^(?i:TCPIP|USB|GPIB|ASRL|VXI|PXI)\S*::\S+$")]
+
+_RESOURCE = (
+    "a VISA resource such as TCPIP0::192.0.2.7::5025::SOCKET, USB0::0x1234::0x5678::SN1::INSTR, "
+    "GPIB0::9::INSTR, ASRL3::INSTR for COM3 or ASRL/dev/ttyUSB0::INSTR"
+)
+
+
+# ----------------------------------------------------------------------- accuracies
+
+
+class Accuracy(Section):
+    """What the maker states for one range: percent of reading + percent of range + offset."""
+
+    reading_pct: Percent = Field(default=0.0, description="percent of reading; 1 ppm is 0.0001")
+    range_pct: Percent = Field(default=0.0, description="percent of the range, not of the reading")
+    distribution: Literal["rectangular", "normal-k2"] = Field(
+        default="rectangular", description="limits of error, or an expanded uncertainty with k = 2"
+    )
+
+
+class VoltageAccuracy(Accuracy):
+    """Accuracy of one voltage range."""
+
+    range_v: Volts = Field(description="full scale of the range")
+    offset_v: float = Field(default=0.0, ge=0, le=100)
+
+
+class CurrentAccuracy(Accuracy):
+    """Accuracy of one current range."""
+
+    range_a: Amps = Field(description="full scale of the range")
+    offset_a: float = Field(default=0.0, ge=0, le=100)
+
+
+class TempAccuracy(Section):
+    """Accuracy of a temperature: box, sensor and cold junction together."""
+
+    offset_k: float = Field(ge=0, le=50, description="limit of error of box and sensor together")
+    reading_pct: Percent = 0.0
+    distribution: Literal["rectangular", "normal-k2"] = "rectangular"
+
+
+VoltageAccuracies = Annotated[tuple[VoltageAccuracy, ...], Field(strict=False)]
+CurrentAccuracies = Annotated[tuple[CurrentAccuracy, ...], Field(strict=False)]
+
+
+# ---------------------------------------------------------------------- instruments
+
+
+class Instrument(Section):
+    """What every box has: where it is and how it is spoken to."""
+
+    resource: Resource = Field(description=_RESOURCE)
+    identity: Text | None = Field(default=None, description="the answer to *IDN? starts with this")
+    channel: int | None = Field(default=None, ge=1, le=9999)
+    baud: int | None = Field(
+        default=None, ge=110, le=4_000_000, description="only for ASRL resources"
+    )
+    batch: Literal["one-line", "lines", "single"] | None = Field(
+        default=None,
+        description="several commands joined by ;: on one line, line by line, or one by one",
+    )
+    gap_s: Seconds = Field(default=0.0, description="pause between two messages")
+    timeout_s: float = Field(default=2.0, ge=0.05, le=60, description="longest wait for a reply")
+    settle_s: Seconds = Field(default=0.0, description="what the box needs after a change")
+    serial: str = ""
+    calibration_due: date | None = None
+
+
+class Lead(Instrument):
+    """A box with a pair of leads that carry the current."""
+
+    remote_sense: bool = Field(
+        default=False, description="sense wires go to the module's terminals"
+    )
+    lead_resistance_ohm: Ohms | None = Field(default=None, description="both wires together")
+    lead_resistance_u_ohm: Ohms | None = Field(
+        default=None, description="its standard uncertainty; 10 percent of it if missing"
+    )
+    lead_max_a: Amps | None = Field(
+        default=None, description="what leads and plugs may carry for hours"
+    )
+    voltage_accuracy: VoltageAccuracies = ()
+    current_accuracy: CurrentAccuracies = ()
+
+    @property
+    def lead_u_ohm(self) -> float:
+        """Standard uncertainty of the lead resistance [ohm], 10 % of it unless stated."""
+        if self.lead_resistance_u_ohm is not None:
+            return self.lead_resistance_u_ohm
+        return 0.1 * (self.lead_resistance_ohm or 0.0)
+
+
+class SupplySection(Lead):
+    """A programmable supply, one channel of it."""
+
+    family: Literal[
+        "scpi-supply",
+        "scpi-supply-instrument",
+        "scpi-supply-list",
+        "scpi-supply-suffix",
+        "line-supply",
+    ]
+    rated_v: Volts = Field(description="greatest output voltage")
+    rated_a: Amps = Field(description="greatest output current")
+    rated_w: Watts | None = Field(
+        default=None, description="greatest output power, if below volts x amps"
+    )
+
+    @property
+    def greatest_w(self) -> float:
+        """Greatest output power [W]."""
+        full_w = self.rated_v * self.rated_a
+        return full_w if self.rated_w is None else min(self.rated_w, full_w)
+
+
+class LoadSection(Lead):
+    """An electronic load, one channel of it."""
+
+    family: Literal["scpi-load-function", "scpi-load-mode"]
+    rated_v: Volts = Field(description="greatest input voltage")
+    rated_a: Amps = Field(description="greatest input current")
+    rated_w: Watts = Field(description="greatest input power")
+    least_v: float = Field(
+        default=0.0, ge=0, le=100, description="below this it cannot hold its current"
+    )
+
+
+class MeterSection(Instrument):
+    """A meter of one quantity; its role says whether volts or amperes."""
+
+    family: Literal["scpi-meter"]
+    range_v: Volts | None = Field(
+        default=None, description="the fixed range; for a shunt its voltage"
+    )
+    range_a: Amps | None = Field(default=None, description="the fixed range of a direct ammeter")
+    shunt_ohm: float | None = Field(
+        default=None, gt=0, le=100, description="reads volts over this shunt"
+    )
+    shunt_tolerance_pct: Percent = Field(
+        default=0.0, description="limits of the shunt's resistance"
+    )
+    shunt_max_a: Amps | None = Field(default=None, description="what the shunt may carry for hours")
+    voltage_accuracy: VoltageAccuracies = ()
+    current_accuracy: CurrentAccuracies = ()
+
+
+class ThermometerSection(Instrument):
+    """One channel of a thermometer; a box that reads a thermocouple minds its cold junction."""
+
+    family: Literal["scpi-thermometer"]
+    sensor: Literal["K", "T", "PT100", "NTC"] = Field(description="what is wired to the channel")
+    temp_accuracy: TempAccuracy | None = None
+
+
+class ChamberSection(Instrument):
+    """A chamber that makes the ambient."""
+
+    family: Literal["scpi-chamber"]
+    least_temp_c: Celsius = Field(description="coldest air it may make")
+    rated_temp_c: Celsius = Field(description="hottest air it may make")
+    temp_accuracy: TempAccuracy | None = None
+
+
+AnyInstrument = Annotated[
+    SupplySection | LoadSection | MeterSection | ThermometerSection | ChamberSection,
+    Field(discriminator="family"),
+]
+S = TypeVar("S", SupplySection, LoadSection, MeterSection, ThermometerSection, ChamberSection)
+
+
+# ------------------------------------------------------------------------- the file
+
+
+class Roles(Section):
+    """Which instrument section does what."""
+
+    supply: Text
+    load: Text
+    vin: Text | None = None
+    iin: Text | None = None
+    vout: Text | None = None
+    iout: Text | None = None
+    case: Text | None = None
+    ambient: Text | None = None
+    hot_spot: Text | None = None
+    chamber: Text | None = None
+
+    def filled(self) -> dict[str, str]:
+        """The roles that have an instrument, with its name."""
+        return {role: name for role, name in self if name is not None}
+
+
+class Limits(Section):
+    """Interlocks; `ratings.interlocks` states the default of each that is missing."""
+
+    vin_max_v: Volts | None = None
+    iin_max_a: Amps | None = None
+    vout_max_v: Volts | None = None
+    iout_max_a: Amps | None = None
+    ploss_max_w: Watts | None = None
+    hot_spot_max_temp_c: Celsius | None = None
+    case_max_temp_c: Celsius | None = None
+    ambient_max_temp_c: Celsius | None = None
+    fuse_a: Amps | None = Field(default=None, description="the fuse in the line, if there is one")
+
+
+class BenchFile(Section):
+    """A whole bench file; frozen, and plain JSON through `model_dump(mode="json")`."""
+
+    name: Text
+    visa: Text = Field(description="simulated, installed, pure-python or a VISA library's path")
+    roles: Roles
+    limits: Limits = Limits()
+    instruments: dict[str, AnyInstrument]
+    simulation: dict[str, Any] = Field(
+        default={}, description="only read when the bench is simulated"
+    )
+
+    @property
+    def supply(self) -> SupplySection:
+        """The instrument in the role of supply."""
+        return self._in_role("supply", SupplySection)
+
+    @property
+    def load(self) -> LoadSection:
+        """The instrument in the role of load."""
+        return self._in_role("load", LoadSection)
+
+    @property
+    def chamber(self) -> ChamberSection | None:
+        """The chamber, if there is one."""
+        return self._in_role("chamber", ChamberSection) if self.roles.chamber else None
+
+    def meter(self, role: Literal["vin", "iin", "vout", "iout"]) -> MeterSection | None:
+        """The meter in a role, or None where the box's own readback is used."""
+        return self._in_role(role, MeterSection) if getattr(self.roles, role) else None
+
+    def thermometer(
+        self, role: Literal["case", "ambient", "hot_spot"]
+    ) -> ThermometerSection | None:
+        """The thermometer in a role, or None."""
+        return self._in_role(role, ThermometerSection) if getattr(self.roles, role) else None
+
+    def _in_role(self, role: str, kind: type[S]) -> S:
+        section = self.instruments[getattr(self.roles, role)]
+        if not isinstance(section, kind):
+            raise TypeError(f"roles.{role} is checked on loading to be a {kind.__name__}")
+        return section
+
+
+def load_bench_file(path: str | Path) -> BenchFile:
+    """Read and check a bench file (`demo` is the shipped one); raises BadInput."""
+    path = resolve(path, "bench")
+    bench = validate(read(path), BenchFile, file=path)
+    mistakes = list(bench_mistakes(bench))
+    if mistakes:
+        raise bad_input(path, mistakes)
+    return bench
