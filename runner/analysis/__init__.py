@@ -1,0 +1,1 @@
+"""Arithmetic on measured points: efficiency, regulation, heat, losses, derating. All pure."""

@@ -1,0 +1,195 @@
+"""The one table of CSV columns: name, unit, meaning and how a value is written.
+
+The writers, the README and the tests all read it; a column that is not here is in no
+file. A missing value is blank, a float always carries a point, so that pandas reads
+every file with no options. Nothing here opens a file.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+TEXT = ""
+"""Format of a column of words; the others are printf formats."""
+
+COUNT = "%d"
+YES_NO = "%r"
+MEASURED = "%#.7g"  # 0.1 ppm of the value: more than any bench resolves
+DERIVED = "%#.6g"
+FITTED = "%#.5g"  # no more digits than a search finds alike on every machine
+TEMP = "%.3f"
+PERCENT = "%.4f"
+SECONDS = "%.3f"
+
+_NEEDS_QUOTES = frozenset(',"\n\r')
+
+
+def _quoted(value: object) -> str:
+    text = str(value)
+    if _NEEDS_QUOTES.isdisjoint(text):
+        return text
+    return '"' + text.replace('"', '""') + '"'
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column; `show` writes a value that is there."""
+
+    name: str
+    unit: str
+    meaning: str
+    format: str = DERIVED
+    show: Callable[[Any], str] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "show", self.format.__mod__ if self.format else _quoted)
+
+
+def header(columns: Iterable[Column]) -> str:
+    """The first line of a file."""
+    return ",".join(column.name for column in columns) + "\n"
+
+
+def row(columns: Sequence[Column], values: Sequence[Any]) -> str:
+    """One line of a file: each value in its column's format, None as a blank."""
+    cells = [
+        "" if value is None else column.show(value)
+        for column, value in zip(columns, values, strict=True)
+    ]
+    return ",".join(cells) + "\n"
+
+
+def markdown_table(columns: Iterable[Column]) -> str:
+    """The columns as a table for the README."""
+    lines = ["| column | unit | meaning |", "|---|---|---|"]
+    lines += [f"| `{column.name}` | {column.unit} | {column.meaning} |" for column in columns]
+    return "\n".join(lines) + "\n"
+
+
+_TEMPERATURES = (
+    Column("ambient_temp_c", "°C", "air around the module; blank without a thermometer", TEMP),
+    Column("case_temp_c", "°C", "case", TEMP),
+    Column("hot_spot_temp_c", "°C", "hot spot", TEMP),
+)
+
+READINGS = (
+    Column("step", "", "number of the sequence's step, from 0", COUNT),
+    Column("step_name", "", "what the step is, such as Read or Soak", TEXT),
+    Column("t_s", "s", "time on the run's clock", SECONDS),
+    Column("utc", "", "time of day, ISO 8601, UTC", TEXT),
+    Column("line_set_v", "V", "line voltage set; 0 while the supply is off", DERIVED),
+    Column("iout_set_a", "A", "load current set; 0 while the load is off", DERIVED),
+    Column("vin_v", "V", "line at the module's input", MEASURED),
+    Column("iin_a", "A", "input current", MEASURED),
+    Column("vout_v", "V", "output of the module", MEASURED),
+    Column("iout_a", "A", "output current", MEASURED),
+    *_TEMPERATURES,
+    Column("supply_mode", "", "what the supply regulates: CV, CC, OFF, TRIPPED or ?", TEXT),
+    Column("load_mode", "", "CC, CR, CV, CP, OFF, TRIPPED or UNREGULATED", TEXT),
+)
+"""readings.csv: one row a sample."""
+
+SOURCED = ("vin_v", "iin_a", "vout_v", "iout_a")
+SPREAD = (*SOURCED, "ambient_temp_c", "case_temp_c", "hot_spot_temp_c")
+SAMPLED = (*SPREAD, "supply_mode", "load_mode")
+
+_SOURCE = "measured, corrected (lead drop, tare) or uncorrected (leads are in it)"
+
+
+def _electrical(name: str, unit: str, meaning: str) -> tuple[Column, Column]:
+    return (
+        Column(name, unit, f"{meaning}, mean of the samples", MEASURED),
+        Column(f"{name}_source", "", f"where it comes from: {_SOURCE}", TEXT),
+    )
+
+
+EFFICIENCY = (
+    Column("run_id", "", "the run", TEXT),
+    Column("unit", "", "which sample of the module", TEXT),
+    Column("point", "", "number of the point in the run, from 1", COUNT),
+    Column("kind", "", "fast (electrical curve) or soaked (in thermal equilibrium)", TEXT),
+    Column("label", "", "the sequence's word for it", TEXT),
+    Column("line_set_v", "V", "line voltage set", DERIVED),
+    Column("iout_set_a", "A", "load current set", DERIVED),
+    *_electrical("vin_v", "V", "line at the module's input"),
+    *_electrical("iin_a", "A", "input current"),
+    *_electrical("vout_v", "V", "output of the module"),
+    *_electrical("iout_a", "A", "output current"),
+    Column("pin_w", "W", "input power, vin_v x iin_a", MEASURED),
+    Column("pout_w", "W", "output power, vout_v x iout_a", MEASURED),
+    Column("ploss_w", "W", "loss, pin_w - pout_w", DERIVED),
+    Column("efficiency_pct", "%", "pout_w / pin_w; blank without input power", PERCENT),
+    Column("vout_deviation_pct", "%", "output from its set voltage, of the set voltage", PERCENT),
+    *_TEMPERATURES,
+    Column("samples", "", "readings averaged", COUNT),
+    *(
+        Column(
+            f"{name}_sd",
+            {"v": "V", "a": "A", "c": "K"}[name[-1]],
+            f"sample standard deviation of {name}; blank for one sample",
+            "%#.4g",
+        )
+        for name in SPREAD
+    ),
+    Column("supply_mode", "", "what the supply regulated at the last sample", TEXT),
+    Column("load_mode", "", "what the load did at the last sample", TEXT),
+    Column("settled", "", "electrically (fast) or thermally (soaked) settled", YES_NO),
+    Column("dwell_s", "s", "time since the last change of a set point", SECONDS),
+    Column("t_s", "s", "time of the last sample on the run's clock", SECONDS),
+    Column("utc", "", "time of day of the point, ISO 8601, UTC", TEXT),
+    Column("flags", "", "words such as UNSETTLED or SUPPLY_CC, joined by ;", TEXT),
+)
+"""efficiency.csv: one row a point."""
+
+DERATING = (
+    Column("run_id", "", "the run", TEXT),
+    Column("unit", "", "which sample of the module", TEXT),
+    Column("line_v", "V", "line voltage", DERIVED),
+    Column("ambient_temp_c", "°C", "air around the module", TEMP),
+    Column("iout_max_a", "A", "greatest continuous load; blank when refused", "%.4f"),
+    Column(
+        "limited_by",
+        "",
+        "hot-spot, case, output-tolerance, current-limit (seen), module-limit (module file) or "
+        "bench (no greater load can be drawn here)",
+        TEXT,
+    ),
+    Column(
+        "basis",
+        "",
+        "measured (within 2.5 K of an ambient soaked at, and between the soaked loads of this "
+        "line), extrapolated, or refused (more than 25 K away, or too few loads)",
+        TEXT,
+    ),
+    Column("extrapolation_k", "K", "distance to the nearest ambient soaked at", TEMP),
+    Column("hot_spot_temp_c", "°C", "hot spot at that load, settled", TEMP),
+    Column("case_temp_c", "°C", "case at that load, settled", TEMP),
+    Column("ploss_w", "W", "loss at that load, settled", DERIVED),
+    Column("efficiency_pct", "%", "there; blank beyond the loads measured", PERCENT),
+    Column("thermal_resistance_k_per_w", "K/W", "hot spot to air", DERIVED),
+    Column("case_resistance_k_per_w", "K/W", "case to air", DERIVED),
+    Column("resistance_spread_pct", "%", "greatest less least of the single soaks", PERCENT),
+    Column("soaks", "", "settled soaks the thermal resistance rests on", COUNT),
+    Column("soaked_least_a", "A", "least load soaked at", MEASURED),
+    Column("soaked_greatest_a", "A", "greatest load soaked at", MEASURED),
+    Column("loss_a_w", "W", "a of the loss (a + b I + c I²)(1 + growth (T - 25 °C))", FITTED),
+    Column("loss_b_w_per_a", "W/A", "b of it", FITTED),
+    Column("loss_c_w_per_a2", "W/A²", "c of it", FITTED),
+    Column(
+        "loss_growth_pct_per_k", "%/K", "growth of it; T is the hot spot, else the case", PERCENT
+    ),
+    Column("loss_growth_basis", "", "fitted, or assumed because the points cannot tell it", TEXT),
+    Column("loss_residual_w", "W", "rms of measured less fitted loss at this line", "%.6f"),
+    Column("loss_points", "", "points the loss rests on at this line", COUNT),
+    Column(
+        "flags",
+        "",
+        "ABOVE_SOAKED_LOADS, BELOW_SOAKED_LOADS, NOT_SOAKED_AT_LINE (thermal resistance of the "
+        "other lines), TOO_FEW_LOADS (three are needed), GROWTH_ASSUMED, RESISTANCE_SPREAD (over "
+        "20 %), HOT_SPOT_NOT_MEASURED, CASE_NOT_MEASURED; joined by ;",
+        TEXT,
+    ),
+)
+"""derating.csv: one row a line and ambient."""
