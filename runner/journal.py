@@ -1,0 +1,125 @@
+"""The journal of a run: one append-only file, and the only source of every output.
+
+JSON lines. Each line carries its number and a checksum chained to the line before,
+so that a changed, lost or swapped line is found and named. The engine writes it; the
+reports read it. A torn last line (the power went) is tolerated, nothing else is.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, Protocol
+
+from runner.clock import Clock, stamp
+from runner.errors import BadInput, StorageError
+
+FORMAT = 1
+FILE_NAME = "journal.jsonl"
+_SUM_KEY = ', "sum": "'
+
+
+class Writer(Protocol):
+    """What the engine needs of a journal."""
+
+    def write(self, kind: str, *, sync: bool = True, **values: Any) -> None:
+        """Append one record."""
+        ...
+
+
+class Journal:
+    """An open journal. `write` returns once the record is on the disk.
+
+    Samples are the exception (`sync=False`): they are handed to the operating system
+    at once, so a killed program loses none, and reach the disk with the next outcome.
+    """
+
+    def __init__(self, folder: Path, clock: Clock) -> None:
+        self.path = folder / FILE_NAME
+        self._clock = clock
+        self._n = 0
+        self._sum = ""
+        try:
+            self._file = self.path.open("xb", buffering=0)
+        except OSError as error:
+            raise StorageError(f"cannot create {self.path}: {error.strerror}") from error
+
+    def write(self, kind: str, *, sync: bool = True, **values: Any) -> None:
+        """Append one record of `kind`; raise StorageError when it cannot be stored."""
+        head = {
+            "n": self._n,
+            "kind": kind,
+            "t_s": round(self._clock.now_s(), 6),
+            "utc": stamp(self._clock.utc()),
+        }
+        body = json.dumps(head | values, allow_nan=False)[:-1]
+        self._sum = _checksum(self._sum, body)
+        line = f'{body}{_SUM_KEY}{self._sum}"}}\n'.encode()
+        try:
+            _write_all(self._file.fileno(), line)
+            if sync:
+                os.fsync(self._file.fileno())
+        except OSError as error:
+            raise StorageError(
+                f"cannot write {self.path}: {error.strerror}; what was written is intact"
+            ) from error
+        self._n += 1
+
+    def close(self) -> None:
+        """Close the file; what was written is on the disk."""
+        self._file.close()
+
+
+def _write_all(descriptor: int, line: bytes) -> None:
+    while line:
+        line = line[os.write(descriptor, line) :]
+
+
+def _checksum(before: str, body: str) -> str:
+    return hashlib.blake2b(f"{before}{body}".encode(), digest_size=8).hexdigest()
+
+
+def read(path: Path) -> Iterator[dict[str, Any]]:
+    """Yield the verified records of a journal, in order.
+
+    A last line that is incomplete is left out: the program died while writing it.
+    Raises BadInput, naming file and line, for any other damage.
+    """
+    before = ""
+    for number, line, is_last in _lines(path):
+        record, checksum = _verify(line, before)
+        if record is None or record.get("n") != number:
+            if is_last and not line.endswith(b"\n"):
+                return
+            raise BadInput(
+                f"{path}, line {number + 1}: the record is damaged (its checksum does not follow "
+                f"from the line before); {number} records before it are good. "
+                "Restore the file from a copy; nothing is computed from a damaged journal"
+            )
+        before = checksum
+        yield record
+
+
+def _lines(path: Path) -> Iterator[tuple[int, bytes, bool]]:
+    try:
+        file = path.open("rb")
+    except OSError as error:
+        raise BadInput(f"{path}: cannot read the journal: {error.strerror}") from error
+    with file:
+        number, line = 0, file.readline()
+        while line:
+            following = file.readline()
+            yield number, line, not following
+            number, line = number + 1, following
+
+
+def _verify(line: bytes, before: str) -> tuple[dict[str, Any] | None, str]:
+    body, key, rest = line.decode("utf-8", "replace").rpartition(_SUM_KEY)
+    checksum = rest.removesuffix('"}\n')
+    if not key or checksum != _checksum(before, body):
+        return None, before
+    record: dict[str, Any] = json.loads(f"{body}}}")
+    return record, checksum

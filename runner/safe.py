@@ -1,0 +1,157 @@
+"""The one way out: whatever ended a run, the bench is left through `leave`.
+
+A normal end ramps the load down, switches it off, then the supply. An emergency
+switches the supply off first, it is the only source of energy, then the load. Every
+command is tried though the one before failed; one that was not acknowledged counts as
+not done; volts and amps are read back until they are gone. Nothing here may raise.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from typing import Any
+
+from drivers.roles import Chamber, Load, Supply
+from runner.clock import Clock
+
+GONE_V = 1.0
+GONE_A = 0.05
+GONE_WITHIN_S = 20.0
+RAMP_STEPS = 4
+RAMP_STEP_S = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class Attempt:
+    """One thing that was tried on the way out, and what came of it."""
+
+    action: str
+    done: bool
+    detail: str = ""
+
+
+@dataclass(slots=True)
+class Way:
+    """What was tried, and which outputs could not be confirmed off."""
+
+    emergency: bool
+    attempts: list[Attempt] = field(default_factory=list)
+    unconfirmed: list[str] = field(default_factory=list)
+
+    @property
+    def confirmed(self) -> bool:
+        """True when every output was seen to be off."""
+        return not self.unconfirmed
+
+    def as_record(self) -> dict[str, Any]:
+        """Plain values for the journal."""
+        return {
+            "emergency": self.emergency,
+            "confirmed": self.confirmed,
+            "unconfirmed": list(self.unconfirmed),
+            "attempts": [
+                {"action": a.action, "done": a.done, "detail": a.detail} for a in self.attempts
+            ],
+        }
+
+    def instructions(self) -> str:
+        """What a person must do by hand, naming each output that may still be on."""
+        outputs = ", ".join(self.unconfirmed)
+        return (
+            f"COULD NOT CONFIRM OFF: {outputs}. Treat it as on. Switch the supply off at its own "
+            "switch or at the mains, then the load; do not touch module, leads or resistors "
+            "before you have measured that they are dead and let them cool"
+        )
+
+
+def leave(
+    supply: Supply,
+    load: Load,
+    chamber: Chamber | None,
+    clock: Clock,
+    *,
+    emergency: bool,
+    iout_set_a: float = 0.0,
+) -> Way:
+    """Bring the bench to its safe state and say what was seen. Never raises.
+
+    `iout_set_a` [A] is the load's last set point, from which a normal end ramps down.
+    """
+    way = Way(emergency)
+    if emergency:
+        _switch_supply_off(way, supply)
+        _switch_load_off(way, load)
+    else:
+        _ramp_down(way, load, clock, iout_set_a)
+        _switch_load_off(way, load)
+        _switch_supply_off(way, supply)
+    if chamber is not None:
+        _try(way, "chamber stopped", chamber.stop)
+    _see_it_go(way, supply, clock, "supply output")
+    _see_it_go(way, load, clock, "load input")
+    return way
+
+
+def _switch_supply_off(way: Way, supply: Supply) -> None:
+    if not _try_with_reconnect(way, "supply off", supply, lambda: supply.set_output(False)):
+        way.unconfirmed.append(f"supply output ({supply.name})")
+
+
+def _switch_load_off(way: Way, load: Load) -> None:
+    if not _try_with_reconnect(way, "load off", load, lambda: load.set_input(False)):
+        way.unconfirmed.append(f"load input ({load.name})")
+
+
+def _ramp_down(way: Way, load: Load, clock: Clock, iout_set_a: float) -> None:
+    for level_a in _ramp(iout_set_a):
+        if not _try(way, f"load at {level_a:.3g} A", lambda level=level_a: load.set_level(level)):
+            return
+        clock.sleep(RAMP_STEP_S)
+
+
+def _ramp(iout_set_a: float) -> Iterator[float]:
+    if iout_set_a > 0.0:
+        for step in range(RAMP_STEPS - 1, -1, -1):
+            yield iout_set_a * step / RAMP_STEPS
+
+
+def _see_it_go(way: Way, box: Supply | Load, clock: Clock, what: str) -> None:
+    """Read volts and amps until they are gone, or say that they are not."""
+    label = f"{what} ({box.name})"
+    end_s = clock.now_s() + GONE_WITHIN_S
+    seen = "nothing could be read"
+    while True:
+        try:
+            reading = box.measure()
+        except Exception as error:  # noqa: BLE001 - an output that cannot be read may be on
+            way.attempts.append(Attempt(f"{what} read back", False, str(error)))
+            break
+        seen = f"{reading.v_v:.3f} V, {reading.i_a:.3f} A"
+        if abs(reading.v_v) < GONE_V and abs(reading.i_a) < GONE_A:
+            way.attempts.append(Attempt(f"{what} read back", True, seen))
+            return
+        if clock.now_s() >= end_s:
+            way.attempts.append(Attempt(f"{what} read back", False, f"still {seen}"))
+            break
+        clock.sleep(0.1)
+    if label not in way.unconfirmed:
+        way.unconfirmed.append(label)
+
+
+def _try_with_reconnect(
+    way: Way, action: str, box: Supply | Load, command: Callable[[], None]
+) -> bool:
+    if _try(way, action, command):
+        return True
+    return _try(way, f"{box.name} reconnected", box.link.reopen) and _try(way, action, command)
+
+
+def _try(way: Way, action: str, command: Callable[[], None]) -> bool:
+    try:
+        command()
+    except Exception as error:  # noqa: BLE001 - the way out goes on, whatever a driver raises
+        way.attempts.append(Attempt(action, False, str(error)))
+        return False
+    way.attempts.append(Attempt(action, True))
+    return True
