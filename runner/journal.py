@@ -20,6 +20,7 @@ from runner.errors import BadInput, StorageError
 FORMAT = 1
 FILE_NAME = "journal.jsonl"
 _SUM_KEY = ', "sum": "'
+_END = '"}\n'
 
 
 class Writer(Protocol):
@@ -57,7 +58,7 @@ class Journal:
         }
         body = json.dumps(head | values, allow_nan=False)[:-1]
         self._sum = _checksum(self._sum, body)
-        line = f'{body}{_SUM_KEY}{self._sum}"}}\n'.encode()
+        line = f'{body}{_SUM_KEY}{self._sum}{_END}'.encode()
         try:
             _write_all(self._file.fileno(), line)
             if sync:
@@ -118,8 +119,8 @@ def _lines(path: Path) -> Iterator[tuple[int, bytes, bool]]:
 
 def _verify(line: bytes, before: str) -> tuple[dict[str, Any] | None, str]:
     body, key, rest = line.decode("utf-8", "replace").rpartition(_SUM_KEY)
-    checksum = rest.removesuffix('"}\n')
-    if not key or checksum != _checksum(before, body):
+    checksum = rest.removesuffix(_END)
+    if not key or checksum == rest or checksum != _checksum(before, body):
         return None, before
     record: dict[str, Any] = json.loads(f"{body}}}")
     return record, checksum

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Option:
-    """One parameter of a sequence: its help, unit and bounds, used as `Annotated[float, Option(...)]`."""
+    """One parameter of a sequence, used as `Annotated[float, Option(...)]`: help, unit, bounds."""
 
     help: str
     unit: str = ""

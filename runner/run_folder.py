@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 import shutil
 from datetime import datetime
 from pathlib import Path
@@ -77,7 +76,7 @@ def write_summary(folder: Path, values: dict[str, Any]) -> None:
     target, draft = folder / "run.json", folder / "run.json.new"
     try:
         draft.write_text(json.dumps(values, indent=2, ensure_ascii=False) + "\n", "utf-8")
-        os.replace(draft, target)
+        draft.replace(target)
     except OSError as error:
         raise StorageError(f"{target}: cannot be written: {error.strerror}") from error
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
 from drivers.roles import Chamber, Load, Supply
@@ -105,7 +106,7 @@ def _switch_load_off(way: Way, load: Load) -> None:
 
 def _ramp_down(way: Way, load: Load, clock: Clock, iout_set_a: float) -> None:
     for level_a in _ramp(iout_set_a):
-        if not _try(way, f"load at {level_a:.3g} A", lambda level=level_a: load.set_level(level)):
+        if not _try(way, f"load at {level_a:.3g} A", partial(load.set_level, level_a)):
             return
         clock.sleep(RAMP_STEP_S)
 

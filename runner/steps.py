@@ -78,7 +78,7 @@ class Read:
 
 @dataclass(frozen=True, slots=True)
 class SetAmbient:
-    """Bring the chamber to `ambient_temp_c` [°C] and wait until the air is within `within_k` [K]."""
+    """Chamber to `ambient_temp_c` [°C]; wait until the air is within `within_k` [K]."""
 
     ambient_temp_c: float
     within_k: float = 1.5

@@ -71,13 +71,19 @@ def _sweeps(record: RunRecord) -> ShortTable:
         "points",
         "best efficiency",
         "at rated load",
-        "25/50/75/100 % mean",
+        "loss there",
+        "4-point mean",
         "load regulation",
         "flagged",
     )
     lines = _by_line(numbered.point for numbered in record.points)
     rows = tuple(_sweep(line_v, points, record) for line_v, points in lines.items())
-    return ShortTable("Fast points by line (load regulation of nominal, 10 to 100 %)", header, rows)
+    return ShortTable(
+        "Fast points by line (4-point mean: 25, 50, 75, 100 % of rated; "
+        "load regulation: 10 to 100 %, of the set output)",
+        header,
+        rows,
+    )
 
 
 def _by_line(points: Iterable[Point]) -> dict[float, list[Point]]:
@@ -97,7 +103,8 @@ def _sweep(line_v: float, points: Sequence[Point], record: RunRecord) -> tuple[s
         f"{line_v:g}",
         str(len(points)),
         f"{_percent(best.efficiency)} at {best.iout_a:.3g} A",
-        f"{_percent(rated.efficiency)}, {rated.ploss_w:.3g} W lost" if rated else "-",
+        _percent(rated.efficiency) if rated else "-",
+        f"{rated.ploss_w:.3g} W" if rated else "-",
         _average(average),
         _load_regulation(points, record),
         str(sum(bool(point.flags) for point in points)),
@@ -172,34 +179,35 @@ def _soaks(record: RunRecord) -> ShortTable:
 def _derating(derated: Sequence[DeratedLoad]) -> ShortTable:
     """Ambients down, lines across; ambients refused at every line are left out."""
     lines_v = sorted({load.line.line_v for load in derated})
-    cells: dict[float, dict[float, str]] = {}
+    by_ambient: dict[float, list[DeratedLoad]] = {}
     for load in derated:
         if load.greatest is not None:
-            cells.setdefault(load.ambient_temp_c, {})[load.line.line_v] = _derated_cell(load)
+            by_ambient.setdefault(load.ambient_temp_c, []).append(load)
     rows = tuple(
-        (f"{ambient_c:g}", *(found.get(line_v, "-") for line_v in lines_v))
-        for ambient_c, found in sorted(cells.items())
+        _derated_row(ambient_c, loads, lines_v) for ambient_c, loads in sorted(by_ambient.items())
     )
-    header = ("ambient °C", *(f"at {line_v:g} V" for line_v in lines_v))
-    return ShortTable("Greatest continuous load and what limits it", header, rows)
+    header = ("ambient °C", *(f"at {line_v:g} V" for line_v in lines_v), "limited by", "basis")
+    title = "Greatest continuous load (~ beyond the loads or the line that were soaked)"
+    return ShortTable(title, header, rows)
+
+
+def _derated_row(
+    ambient_c: float, loads: Sequence[DeratedLoad], lines_v: Sequence[float]
+) -> tuple[str, ...]:
+    cells = {load.line.line_v: _derated_cell(load) for load in loads}
+    shown = (cells.get(line_v, "-") for line_v in lines_v)
+    limiting = dict.fromkeys(load.greatest.limited_by for load in loads if load.greatest)
+    farthest_k = max(load.extrapolation_k for load in loads)
+    basis = "measured" if farthest_k <= MEASURED_WITHIN_K else f"extrapolated {farthest_k:.0f} K"
+    return (f"{ambient_c:g}", *shown, ", ".join(limiting), basis)
 
 
 def _derated_cell(load: DeratedLoad) -> str:
     if load.greatest is None:
         return "-"
-    cell = f"{load.greatest.iout_max_a:.2f} A {load.greatest.limited_by}"
-    return cell if load.basis == "measured" else f"{cell} (extrapolated: {_beyond(load)})"
-
-
-def _beyond(load: DeratedLoad) -> str:
-    """What of a load was not soaked: the ambient by so many kelvin, the load, the line."""
     other_load = bool({"ABOVE_SOAKED_LOADS", "BELOW_SOAKED_LOADS"} & set(load.flags))
-    reasons = (
-        (load.extrapolation_k > MEASURED_WITHIN_K, f"{load.extrapolation_k:.0f} K"),
-        (other_load, "other load"),
-        (not load.line.soaked_here, "other line"),
-    )
-    return ", ".join(reason for holds, reason in reasons if holds)
+    mark = "~" if other_load or not load.line.soaked_here else ""
+    return f"{mark}{load.greatest.iout_max_a:.2f} A"
 
 
 def _percent(share: float | None) -> str:

@@ -26,17 +26,23 @@ def test_a_second_signal_changes_nothing() -> None:
 
 
 def test_a_signal_while_the_sequence_computes_stops_it_at_once() -> None:
-    with Attention().listening() as attention, pytest.raises(Stopped):
-        with attention.sequence_thinks():
-            signal.raise_signal(signal.SIGINT)
-            pytest.fail("the sequence went on")
+    with (
+        Attention().listening() as attention,
+        pytest.raises(Stopped),
+        attention.sequence_thinks(),
+    ):
+        signal.raise_signal(signal.SIGINT)
+        pytest.fail("the sequence went on")
 
 
 def test_a_sequence_that_computes_for_ever_is_ended() -> None:
-    with Attention(patience_s=0.05).listening() as attention:
-        with pytest.raises(BadInput, match="without a step"), attention.sequence_thinks():
-            while True:
-                pass
+    with (
+        Attention(patience_s=0.05).listening() as attention,
+        pytest.raises(BadInput, match="without a step"),
+        attention.sequence_thinks(),
+    ):
+        while True:
+            pass
 
 
 def test_the_signals_are_given_back() -> None:

@@ -58,7 +58,7 @@ def test_the_load_is_still_switched_off_when_the_supply_is_lost() -> None:
 
 
 def test_volts_that_stay_are_reported_though_every_command_was_acknowledged() -> None:
-    script, supply, load = boxes()
+    _, supply, load = boxes()
     supply.stuck_v = 23.8
     way = leave(supply, load, None, StepClock(), emergency=True)
     assert way.unconfirmed == ["supply output (supply)"]

@@ -109,9 +109,7 @@ def test_an_unknown_name_gets_the_nearest_right_one() -> None:
         ("def sequence(setup, p: Missing = 1):\n    yield 1\n", "NameError"),
     ],
 )
-def test_a_mistake_in_the_file_is_named_with_its_line(
-    tmp_path: Path, text: str, says: str
-) -> None:
+def test_a_mistake_in_the_file_is_named_with_its_line(tmp_path: Path, text: str, says: str) -> None:
     with pytest.raises(BadInput) as caught:
         load(written(tmp_path, text))
     assert "my_sequence.py" in str(caught.value)

@@ -1,0 +1,255 @@
+"""An open bench: links, drivers in their roles, and one `look` at everything.
+
+`open_bench` makes it from a bench file and a seam; the runner reads every quantity
+through `Bench.look`. It does not know what is behind the seam.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+from drivers import families
+from drivers.link import Link, open_visa
+from drivers.roles import Chamber, Load, LoadReading, Readable, Supply, SupplyReading
+from runner.bench_file import BenchFile, Lead
+from runner.clock import Clock
+from runner.seam import Seam
+from runner.steps import Reading
+
+WireRecord = Callable[[str, str, str], None]
+TEMPERATURES: tuple[Literal["ambient", "case", "hot_spot"], ...] = ("ambient", "case", "hot_spot")
+METERED: tuple[tuple[Literal["vin", "iin", "vout", "iout"], Literal["V", "A"]], ...] = (
+    ("vin", "V"),
+    ("iin", "A"),
+    ("vout", "V"),
+    ("iout", "A"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Slot:
+    """Where one readable's replies lie in the batch of its link."""
+
+    key: str
+    readable: Readable[Any]
+    first: int
+    last: int
+
+
+@dataclass(slots=True)
+class Bench:
+    """An open bench: its instruments in their roles, its clock, and what was found."""
+
+    name: str
+    clock: Clock
+    supply: Supply
+    load: Load
+    chamber: Chamber | None
+    readables: dict[str, Readable[Any]]
+    links: dict[str, Link]
+    leads: Leads
+    identities: dict[str, str]
+    cautions: str
+    _plan: list[tuple[Link, tuple[str, ...], list[Slot]]] = field(init=False)
+
+    def __post_init__(self) -> None:
+        self._plan = list(_plan(self.readables))
+
+    def look(self) -> Reading:
+        """Read everything once: one round trip a box. Raises InstrumentError."""
+        t_s = self.clock.now_s()
+        seen: dict[str, Any] = {}
+        for link, queries, slots in self._plan:
+            replies = link.batch(queries)
+            for slot in slots:
+                seen[slot.key] = slot.readable.parse(replies[slot.first : slot.last])
+        return self._reading(t_s, seen)
+
+    def _reading(self, t_s: float, seen: dict[str, Any]) -> Reading:
+        supply: SupplyReading = seen["supply"]
+        load: LoadReading = seen["load"]
+        iin_a: float = seen.get("iin", supply.i_a)
+        iout_a: float = seen.get("iout", load.i_a)
+        vin_v = seen["vin"] if "vin" in seen else supply.v_v - iin_a * self.leads.line_ohm
+        vout_v = seen["vout"] if "vout" in seen else load.v_v + iout_a * self.leads.output_ohm
+        return Reading(
+            t_s,
+            vin_v,
+            iin_a,
+            vout_v,
+            iout_a,
+            seen.get("ambient"),
+            seen.get("case"),
+            seen.get("hot_spot"),
+            supply.mode,
+            load.mode,
+        )
+
+    def close(self) -> None:
+        """Close every link; what cannot be closed is left to the operating system."""
+        for link in self.links.values():
+            link.close()
+
+
+@dataclass(frozen=True, slots=True)
+class Leads:
+    """Lead resistance to correct for [ohm], and where each voltage comes from.
+
+    A voltage is measured (a meter, or a box that senses at the module), corrected (read
+    at the box, the known lead drop taken off) or uncorrected (lead resistance unknown).
+    """
+
+    line_ohm: float
+    output_ohm: float
+    sources: dict[str, str]
+
+
+def leads_of(file: BenchFile) -> Leads:
+    """How the voltages at the module follow from what the boxes read."""
+    line_ohm, vin = _lead(file.supply, file.roles.vin)
+    output_ohm, vout = _lead(file.load, file.roles.vout)
+    sources = {"vin_v": vin, "iin_a": "measured", "vout_v": vout, "iout_a": "measured"}
+    return Leads(line_ohm, output_ohm, sources)
+
+
+def _lead(box: Lead, meter: str | None) -> tuple[float, str]:
+    if meter is not None or box.remote_sense:
+        return 0.0, "measured"
+    if box.lead_resistance_ohm is None:
+        return 0.0, "uncorrected"
+    return box.lead_resistance_ohm, "corrected"
+
+
+def _plan(
+    readables: dict[str, Readable[Any]],
+) -> Iterator[tuple[Link, tuple[str, ...], list[Slot]]]:
+    """Group what is to be read by link, so that one look is one round trip a box."""
+    by_link: dict[int, tuple[Link, list[str], list[Slot]]] = {}
+    for key, readable in readables.items():
+        link, queries, slots = by_link.setdefault(id(readable.link), (readable.link, [], []))
+        slots.append(Slot(key, readable, len(queries), len(queries) + len(readable.queries)))
+        queries.extend(readable.queries)
+    for link, queries, slots in by_link.values():
+        yield link, tuple(queries), slots
+
+
+@contextmanager
+def open_bench(
+    seam: Seam, file: BenchFile, greatest: dict[str, float], record: WireRecord | None = None
+) -> Iterator[Bench]:
+    """Open every box, prove its identity and prepare it; close them all at the end.
+
+    `greatest` gives the greatest value expected of each quantity, for fixed ranges.
+    Raises InstrumentError for a box that is absent, is another one or refuses.
+    """
+    links: dict[str, Link] = {}
+    try:
+        identities = {}
+        for name in file.roles.filled().values():
+            section = file.instruments[name]
+            if section.resource not in links:  # the channels of one box share its link
+                links[section.resource] = open_link(seam, file, name, record)
+            links[section.resource].expect(section.identity or "")
+            identities[name] = links[section.resource].identity()
+        bench = _assemble(seam, file, links, identities)
+        _prepare(bench, file, greatest)
+        yield bench
+    finally:
+        for link in links.values():
+            link.close()
+
+
+def open_link(seam: Seam, file: BenchFile, name: str, record: WireRecord | None = None) -> Link:
+    """A link to one instrument's box. Raises LostInstrument when it is not there."""
+    section = file.instruments[name]
+
+    def open_resource() -> Any:
+        return open_visa(
+            seam.resource_manager,
+            section.resource,
+            timeout_s=section.timeout_s,
+            baud=section.baud,
+            name=name,
+        )
+
+    return Link(
+        open_resource,
+        name=name,
+        resource=section.resource,
+        timeout_s=section.timeout_s,
+        style=families.style(section.family, section.resource, section.batch, section.gap_s),
+        record=record,
+        clock=seam.clock,
+    )
+
+
+def _assemble(
+    seam: Seam, file: BenchFile, links: dict[str, Link], identities: dict[str, str]
+) -> Bench:
+    roles, boxes = file.roles, file.instruments
+
+    def link(name: str) -> Link:
+        return links[boxes[name].resource]
+
+    supply = families.supply(
+        file.supply.family, link(roles.supply), name=roles.supply, channel=file.supply.channel
+    )
+    load = families.load(
+        file.load.family, link(roles.load), name=roles.load, channel=file.load.channel
+    )
+    readables: dict[str, Readable[Any]] = {"supply": supply, "load": load}
+    for role, quantity in METERED:
+        meter = file.meter(role)
+        if meter is not None:
+            name = getattr(roles, role)
+            readables[role] = families.meter(
+                meter.family,
+                link(name),
+                name=name,
+                channel=meter.channel,
+                quantity=quantity,
+                shunt_ohm=meter.shunt_ohm,
+            )
+    for spot in TEMPERATURES:
+        section = file.thermometer(spot)
+        if section is not None:
+            name = getattr(roles, spot)
+            readables[spot] = families.thermometer(
+                section.family,
+                link(name),
+                name=name,
+                channel=section.channel,
+                sensor=section.sensor,
+            )
+    chamber = None
+    if file.chamber is not None and roles.chamber is not None:
+        chamber = families.chamber(file.chamber.family, link(roles.chamber), name=roles.chamber)
+    return Bench(
+        file.name,
+        seam.clock,
+        supply,
+        load,
+        chamber,
+        readables,
+        links,
+        leads_of(file),
+        identities,
+        seam.cautions,
+    )
+
+
+def _prepare(bench: Bench, file: BenchFile, greatest: dict[str, float]) -> None:
+    """Bring every box to a known, harmless state; the supply first."""
+    bench.supply.prepare(remote_sense=file.supply.remote_sense)
+    bench.load.prepare(remote_sense=file.load.remote_sense, range_a=greatest["iout_a"])
+    if bench.chamber is not None:
+        bench.chamber.prepare()
+    for role, readable in bench.readables.items():
+        if role in dict(METERED):
+            quantity = f"{role}_{'v' if role.startswith('v') else 'a'}"
+            readable.prepare(range_max=greatest[quantity])  # type: ignore[attr-defined]
+        elif role in TEMPERATURES:
+            readable.prepare()  # type: ignore[attr-defined]

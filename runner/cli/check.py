@@ -1,0 +1,87 @@
+"""Open every box of a bench: identity, ratings, offsets at rest, and what cannot be found.
+
+Switches outputs off and energises nothing.
+"""
+
+from __future__ import annotations
+
+import argparse
+import dataclasses
+import json
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from runner.bench_file import BenchFile
+    from runner.check import Findings
+
+EXAMPLES = """examples:
+  ampworth check demo
+  ampworth check mast_bench.toml --module mast_module.toml"""
+
+
+def configure(parser: argparse.ArgumentParser, arguments: list[str]) -> None:
+    """Declare the options."""
+    parser.add_argument("bench", help="a bench file, or demo")
+    parser.add_argument("--module", default="demo", metavar="FILE", help="module file (demo)")
+    parser.add_argument("--json", action="store_true", help="the result as JSON on standard output")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Check the files, open the boxes, show what was found."""
+    from contextlib import closing
+
+    from runner.bench_file import load_bench_file
+    from runner.check import check_bench
+    from runner.errors import BenchError
+    from runner.module_file import load_module_file
+    from runner.ratings import allowed, check
+    from runner.seam import open_seam
+    from runner.toml_file import resolve
+
+    bench_path, module_path = resolve(options.bench, "bench"), resolve(options.module, "module")
+    file, module = load_bench_file(bench_path), load_module_file(module_path)
+    warnings = check(file, module, bench_path, module_path)
+    with closing(open_seam(file, bench_path, module, module_path)) as seam:
+        findings = check_bench(seam, file, allowed(file, module).greatest())
+    if options.json:
+        print(json.dumps(dataclasses.asdict(findings) | {"warnings": warnings}, indent=2))
+    else:
+        _show(file, findings, warnings)
+    return 0 if findings.is_complete else BenchError.exit_code
+
+
+def _show(file: BenchFile, findings: Findings, warnings: tuple[str, ...]) -> None:
+    print(f"{file.name}, visa {file.visa}")
+    for box in findings.boxes:
+        roles = ", ".join(box.roles) or "no role"
+        print(f"  {box.name:<12} {roles:<10} {box.resource}")
+        print(f"  {'':<12} {'MISSING: ' + box.problem if box.problem else box.identity}")
+        for line in _ratings(file, box.name):
+            print(f"  {'':<12} {line}")
+    if findings.at_rest is not None:
+        rest = findings.at_rest
+        print("at rest, outputs off (offsets and noise of the readbacks):")
+        print(
+            f"  in  {rest.vin_v:+.4f} V {rest.iin_a:+.5f} A   voltage {findings.sources['vin_v']}"
+        )
+        source = findings.sources["vout_v"]
+        print(f"  out {rest.vout_v:+.4f} V {rest.iout_a:+.5f} A   voltage {source}")
+        for name in ("hot_spot", "case", "ambient"):
+            temp_c = getattr(rest, f"{name}_temp_c")
+            print(f"  {name:<9}" + (f"{temp_c:.2f} °C" if temp_c is not None else "no thermometer"))
+    if findings.problem:
+        print(f"PROBLEM: {findings.problem}")
+    for warning in warnings:
+        print(f"warning: {warning}")
+    print("every box is there" if findings.is_complete else "the bench is NOT complete")
+
+
+def _ratings(file: BenchFile, name: str) -> list[str]:
+    """The ratings and ranges the bench file states for a box, one line each."""
+    values = file.instruments[name].model_dump()
+    units = {"rated_v": "V", "rated_a": "A", "rated_w": "W", "rated_temp_c": "°C"}
+    rated = [f"{values[key]:g} {unit}" for key, unit in units.items() if values.get(key)]
+    ranges = [f"{row['range_v']:g} V" for row in values.get("voltage_accuracy") or ()]
+    ranges += [f"{row['range_a']:g} A" for row in values.get("current_accuracy") or ()]
+    lines = [f"rated {', '.join(rated)}"] if rated else []
+    return lines + ([f"ranges {', '.join(ranges)}"] if ranges else [])

@@ -1,0 +1,31 @@
+"""Write a commented starter: a bench file, a module file or a sequence to change."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+EXAMPLES = """examples:
+  ampworth new bench mast_bench.toml
+  ampworth new module mast_module.toml
+  ampworth new sequence my_sequence.py"""
+
+
+def configure(parser: argparse.ArgumentParser, arguments: list[str]) -> None:
+    """Declare the options."""
+    parser.add_argument("kind", choices=("bench", "module", "sequence"))
+    parser.add_argument("file", type=Path, help="where to write it; never replaces a file")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Write the starter."""
+    from runner.starters import write_starter
+
+    path = write_starter(options.kind, options.file)
+    following = {
+        "bench": f"edit it, then: ampworth check {path}",
+        "module": f"edit it, then: ampworth run load_sweep --module {path}",
+        "sequence": f"edit it, then: ampworth run {path}",
+    }
+    print(f"{path} written; {following[options.kind]}")
+    return 0

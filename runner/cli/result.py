@@ -1,0 +1,66 @@
+"""Shows a run's result: tables on a terminal, or one JSON object for a script.
+
+Called by the `run` and `report` commands once the tables are written.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+from runner.report.summary import Summary, summarise
+from runner.report.tables import Tables
+
+
+WIDTH_IN_A_FILE = 120
+
+
+def show(folder: Path, tables: Tables, *, as_json: bool) -> None:
+    """Print the summary and where the files are."""
+    summary = summarise(tables)
+    if as_json:
+        print(json.dumps(_as_json(folder, tables, summary), indent=2, ensure_ascii=False))
+        return
+    _print_tables(summary)
+    print(f"\nrun folder  {folder}")
+    for path in tables.written.values():
+        print(f"            {path}")
+
+
+def _as_json(folder: Path, tables: Tables, summary: Summary) -> dict[str, Any]:
+    end = tables.record.end or {}
+    return {
+        "run": str(folder),
+        "ending": end.get("ending"),
+        "message": end.get("message"),
+        "exit_code": end.get("exit_code"),
+        "points": len(tables.record.points),
+        "samples": tables.record.samples,
+        "written": {name: str(path) for name, path in tables.written.items()},
+        "left_out": dict(tables.left_out),
+        "tables": [
+            {"title": table.title, "header": table.header, "rows": table.rows}
+            for table in summary.tables
+        ],
+    }
+
+
+def _print_tables(summary: Summary) -> None:
+    from rich.box import SIMPLE_HEAD
+    from rich.console import Console
+    from rich.table import Table
+
+    console = Console(highlight=False)
+    if not console.is_terminal:
+        console.width = WIDTH_IN_A_FILE
+    width = max(len(name) for name, _ in summary.facts)
+    for name, text in summary.facts:
+        console.print(f"{name:<{width}}  {text}", soft_wrap=True, markup=False)
+    for table in summary.tables:
+        shown = Table(title=table.title, title_justify="left", box=SIMPLE_HEAD, title_style="bold")
+        for column in table.header:
+            shown.add_column(column, justify="right")
+        for row in table.rows:
+            shown.add_row(*row)
+        console.print(shown)

@@ -1,0 +1,338 @@
+"""How each step is done on a bench: one function a step, from set point to outcome.
+
+Called by the engine alone. Every reading and every wait goes through the watch, so
+the interlocks are on throughout; what goes wrong is raised, the engine leaves.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from runner.bench import Bench
+from runner.errors import BadInput, BenchError, Tripped
+from runner.interlocks import Watch
+from runner.ratings import Allowed, check_line, check_load
+from runner.settle import WINDOW, electrically_settled, thermal_change
+from runner.spread import Spread
+from runner.steps import (
+    Done,
+    Draw,
+    Note,
+    Outcome,
+    Point,
+    PowerDown,
+    PowerUp,
+    Read,
+    Reading,
+    Release,
+    SetAmbient,
+    SetLine,
+    Settle,
+    Settled,
+    Soak,
+    Soaked,
+    Step,
+    Wait,
+)
+
+LINE_BAND = 0.02
+"""How near the line must come to its set point [of the set point]."""
+UP_WITHIN_S = 5.0
+FIRST_LIMIT = 0.1
+"""Share of the current limit that a first power-up gets, until the module has proved itself."""
+FIRST_LIMIT_LEAST_A = 0.25
+SOAK_LOG_S = 10.0
+"""Between two soak readings that are journaled and judged [s]."""
+RISING_OVER = 3
+"""Soak readings over which a temperature must have risen to be called rising."""
+MEASURED = (
+    "vin_v",
+    "iin_a",
+    "vout_v",
+    "iout_a",
+    "ambient_temp_c",
+    "case_temp_c",
+    "hot_spot_temp_c",
+)
+
+
+@dataclass(slots=True)
+class State:
+    """What the engine last set; a run starts with everything off."""
+
+    line_set_v: float = 0.0
+    iout_set_a: float = 0.0
+    supply_is_on: bool = False
+    load_is_on: bool = False
+    settled: bool = False
+    soaked: bool = False
+    changed_s: float = 0.0
+
+
+class Performer:
+    """Performs steps one after the other and remembers what was set."""
+
+    def __init__(
+        self,
+        bench: Bench,
+        allowed: Allowed,
+        watch: Watch,
+        record_sample: Callable[[Reading], None],
+        record_note: Callable[[str], None],
+        vout_set_v: float,
+    ) -> None:
+        self.bench, self.allowed, self.watch = bench, allowed, watch
+        self.state = State()
+        self._record_sample, self._record_note = record_sample, record_note
+        self._vout_set_v = vout_set_v
+        self._ways: dict[type, Callable[[Any], Outcome]] = {
+            PowerUp: self._power_up,
+            SetLine: self._set_line,
+            Draw: self._draw,
+            Release: self._release,
+            Settle: self._settle,
+            Soak: self._soak,
+            Read: self._read,
+            SetAmbient: self._set_ambient,
+            Wait: self._wait,
+            Note: self._note,
+            PowerDown: self._power_down,
+        }
+
+    def perform(self, step: Step) -> Outcome:
+        """Do one step and return its outcome; the step's way is named in `_ways`."""
+        return self._ways[type(step)](step)
+
+    # ------------------------------------------------------------------ the supply
+
+    def _power_up(self, step: PowerUp) -> Outcome:
+        check_line(self.allowed, step.line_v)
+        bench, allowed = self.bench, self.allowed
+        self._load_off()
+        missing = bench.supply.set_protection(allowed.supply_trip_v, allowed.supply_trip_a)
+        missing += bench.load.set_protection(allowed.load_trip_a, allowed.load_trip_w)
+        for protection in missing:
+            self._record_note(f"protection not available: {protection}")
+        gentle_a = max(FIRST_LIMIT_LEAST_A, FIRST_LIMIT * allowed.supply_limit_a)
+        self._move_line(step.line_v, min(gentle_a, allowed.supply_limit_a))
+        bench.supply.set_output(True)
+        self.state.supply_is_on = self.watch.supply_is_on = True
+        reading = self._await_line(step.line_v)
+        self._move_line(step.line_v, allowed.supply_limit_a)
+        return Done(reading)
+
+    def _set_line(self, step: SetLine) -> Outcome:
+        check_line(self.allowed, step.line_v)
+        self._need_line("SetLine")
+        self._move_line(step.line_v, self.allowed.supply_limit_a)
+        return Done(self._await_line(step.line_v))
+
+    def _power_down(self, step: PowerDown) -> Outcome:
+        bench, state = self.bench, self.state
+        while state.load_is_on and state.iout_set_a > 0.0:
+            self._set_load(max(0.0, state.iout_set_a - 0.25 * self.allowed.iout_max_a))
+            self.watch.wait(0.1)
+        self._load_off()
+        self.watch.supply_is_on = False
+        bench.supply.set_output(False)
+        state.supply_is_on, state.line_set_v = False, 0.0
+        self._changed()
+        return Done(self.watch.look())
+
+    def _move_line(self, line_v: float, limit_a: float) -> None:
+        self.bench.supply.set_level(line_v, limit_a)
+        self.state.line_set_v = line_v
+        self._changed()
+
+    def _await_line(self, line_v: float) -> Reading:
+        """Wait until the line stands; a supply stuck in current limit is a trip, not a wait."""
+        end_s = self.bench.clock.now_s() + UP_WITHIN_S
+        while True:
+            reading = self.watch.look()
+            if abs(reading.vin_v - line_v) <= LINE_BAND * line_v:
+                return reading
+            if self.bench.clock.now_s() >= end_s:
+                break
+            self.watch.wait(0.05)
+        if reading.supply_mode == "CC":
+            raise Tripped(
+                "supply current",
+                f"at its limit with the line at {reading.vin_v:.3f} V",
+                f"a line of {line_v:g} V within {UP_WITHIN_S:g} s",
+                "a module that draws this much at power-up is shorted, reversed or overloaded",
+            )
+        raise BenchError(
+            f"the line did not come to {line_v:g} V within {UP_WITHIN_S:g} s: "
+            f"{reading.vin_v:.3f} V is seen, the supply says {reading.supply_mode}; "
+            "check fuse, leads, sense wires and which meter has the role vin"
+        )
+
+    # -------------------------------------------------------------------- the load
+
+    def _draw(self, step: Draw) -> Outcome:
+        check_load(self.allowed, step.iout_a)
+        self._need_line("Draw")
+        self._set_load(step.iout_a)
+        if not self.state.load_is_on:
+            self.bench.load.set_input(True)
+            self.state.load_is_on = True
+        return Done(self.watch.look())
+
+    def _release(self, step: Release) -> Outcome:
+        self._load_off()
+        return Done(self.watch.look())
+
+    def _set_load(self, iout_a: float) -> None:
+        self.bench.load.set_level(iout_a)
+        self.state.iout_set_a = iout_a
+        self._changed()
+
+    def _load_off(self) -> None:
+        self.bench.load.set_input(False)
+        self.state.load_is_on, self.state.iout_set_a = False, 0.0
+        self._changed()
+
+    def _need_line(self, step: str) -> None:
+        if not self.state.supply_is_on:
+            raise BadInput(f"the sequence yielded {step} with the supply off: PowerUp comes first")
+
+    def _changed(self) -> None:
+        state = self.state
+        state.changed_s, state.settled, state.soaked = self.bench.clock.now_s(), False, False
+
+    # --------------------------------------------------------------------- waiting
+
+    def _wait(self, step: Wait) -> Outcome:
+        self.watch.wait(step.duration_s)
+        return Done(self.watch.look())
+
+    def _note(self, step: Note) -> Outcome:
+        self._record_note(step.text)
+        return Done(self.watch.look())
+
+    def _settle(self, step: Settle) -> Outcome:
+        start_s = self.bench.clock.now_s()
+        self.watch.wait(step.at_least_s)
+        trace: list[Reading] = []
+        pause_s = max(0.02, step.at_least_s / WINDOW)
+        while True:
+            trace.append(self.watch.look())
+            elapsed_s = self.bench.clock.now_s() - start_s
+            settled = electrically_settled(trace)
+            if settled or elapsed_s >= step.at_most_s:
+                self.state.settled = settled
+                return Settled(settled, elapsed_s, trace[-1])
+            self.watch.wait(pause_s)
+
+    def _soak(self, step: Soak) -> Outcome:
+        start_s = self.bench.clock.now_s()
+        times_s: list[float] = []
+        rises_k: list[float] = []
+        temps_c: list[float] = []
+        while True:
+            reading = self.watch.look()
+            self._record_sample(reading)
+            temp_c = self._temperature(reading, step.quantity)
+            times_s.append(reading.t_s)
+            rises_k.append(temp_c - self._air(reading, step))
+            elapsed_s = self.bench.clock.now_s() - start_s
+            change_k = thermal_change(times_s, rises_k, step.over_s)
+            settled = change_k is not None and abs(change_k) <= step.within_k
+            temps_c.append(temp_c)
+            stopped = _is_too_hot(temps_c, step.stop_above_c)
+            if settled or stopped or elapsed_s >= step.at_most_s:
+                self.state.soaked = settled
+                return Soaked(settled, stopped, elapsed_s, change_k, reading)
+            self.watch.wait(SOAK_LOG_S)
+
+    def _set_ambient(self, step: SetAmbient) -> Outcome:
+        start_s = self.bench.clock.now_s()
+        if self.bench.chamber is not None:
+            self.bench.chamber.set_temp(step.ambient_temp_c)
+        while True:
+            reading = self.watch.look()
+            away_k = abs(self._temperature(reading, "ambient_temp_c") - step.ambient_temp_c)
+            elapsed_s = self.bench.clock.now_s() - start_s
+            if away_k <= step.within_k:
+                return Settled(True, elapsed_s, reading)
+            if self.bench.chamber is None:
+                raise BadInput(
+                    f"the sequence wants air at {step.ambient_temp_c:g} °C; it is "
+                    f"{reading.ambient_temp_c:.1f} °C and the bench file names no chamber. "
+                    "Leave the ambients out to measure in the room's air"
+                )
+            if elapsed_s >= step.at_most_s:
+                return Settled(False, elapsed_s, reading)
+            self.watch.wait(SOAK_LOG_S)
+
+    def _temperature(self, reading: Reading, quantity: str) -> float:
+        value: float | None = getattr(reading, quantity)
+        if value is None:
+            role = quantity.removesuffix("_temp_c")
+            raise BadInput(
+                f"the sequence waits for {quantity}, but the bench file gives the role "
+                f"{role!r} to no thermometer"
+            )
+        return value
+
+    def _air(self, reading: Reading, step: Soak) -> float:
+        return 0.0 if step.quantity == "ambient_temp_c" else reading.ambient_temp_c or 0.0
+
+    # --------------------------------------------------------------------- reading
+
+    def _read(self, step: Read) -> Outcome:
+        clock, spreads = self.bench.clock, {name: Spread() for name in MEASURED}
+        start_s = clock.now_s()
+        settled = self.state.soaked if step.kind == "soaked" else self.state.settled
+        flags: set[str] = set() if settled else {"UNSETTLED"}
+        for k in range(step.samples):
+            self.watch.wait(start_s + k * step.every_s - clock.now_s())
+            reading = self.watch.look()
+            self._record_sample(reading)
+            flags |= self._flags(reading)
+            for name, spread in spreads.items():
+                value = getattr(reading, name)
+                if value is not None:
+                    spread.add(value)
+        return self._point(step, reading, spreads, flags)
+
+    def _flags(self, reading: Reading) -> set[str]:
+        flags = set()
+        if reading.supply_mode == "CC":
+            flags.add("SUPPLY_CC")
+        if self.state.load_is_on and reading.load_mode == "UNREGULATED":
+            flags.add("LOAD_UNREGULATED")
+        if reading.vout_v < 0.9 * self._vout_set_v:
+            flags.add("VOUT_LOW")
+        elif reading.vout_v > 1.1 * self._vout_set_v:
+            flags.add("VOUT_HIGH")
+        return flags
+
+    def _point(
+        self, step: Read, last: Reading, spreads: dict[str, Spread], flags: set[str]
+    ) -> Point:
+        mean = {name: spread.mean if spread.n else None for name, spread in spreads.items()}
+        return Point(
+            kind=step.kind,
+            label=step.label,
+            line_set_v=self.state.line_set_v,
+            iout_set_a=self.state.iout_set_a,
+            t_s=last.t_s,
+            samples=step.samples,
+            supply_mode=last.supply_mode,
+            load_mode=last.load_mode,
+            settled="UNSETTLED" not in flags,
+            dwell_s=last.t_s - self.state.changed_s,
+            sd={name: spread.sd for name, spread in spreads.items() if spread.n > 1},
+            flags=tuple(sorted(flags)),
+            **mean,  # type: ignore[arg-type]  # the four electrical means are always there
+        )
+
+
+def _is_too_hot(temps_c: list[float], stop_above_c: float | None) -> bool:
+    """Above the stop and still rising: a module that cools from the load before may pass."""
+    if stop_above_c is None or len(temps_c) <= RISING_OVER:
+        return False
+    return temps_c[-1] > stop_above_c and temps_c[-1] >= temps_c[-1 - RISING_OVER]

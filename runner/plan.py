@@ -1,0 +1,158 @@
+"""A sequence walked on paper, before anything is energised.
+
+Every step is asked for with the outcomes a faultless module would give, and each set
+point is checked against what the bench and the module may carry. The plan also gives
+the number of points and a first guess of the time, for the progress display.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from runner.errors import BadInput
+from runner.ratings import Allowed, check_line, check_load
+from runner.steps import (
+    Done,
+    Draw,
+    Outcome,
+    Point,
+    PowerDown,
+    PowerUp,
+    Read,
+    Reading,
+    Release,
+    SetAmbient,
+    SetLine,
+    Settle,
+    Settled,
+    Soak,
+    Soaked,
+    Step,
+    Wait,
+)
+
+MOST_STEPS = 200_000
+LONGEST_S = 60 * 24 * 3600.0
+SOAK_GUESS_S = 1500.0
+AMBIENT_GUESS_S = 1800.0
+EFFICIENCY_GUESS = 0.85
+ROOM_TEMP_C = 23.0
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What a sequence would do: its steps' guessed durations [s] and its extremes."""
+
+    durations_s: tuple[float, ...]
+    points: int
+    greatest_line_v: float
+    greatest_iout_a: float
+
+    @property
+    def duration_s(self) -> float:
+        """Guessed duration of the whole [s]."""
+        return sum(self.durations_s)
+
+    def left_s(self, index: int) -> float:
+        """Guessed time from the beginning of step `index` to the end [s]."""
+        return sum(self.durations_s[index:])
+
+
+def walk(after: Callable[[Outcome | None], Step | None], allowed: Allowed, vout_v: float) -> Plan:
+    """Ask for every step with faultless outcomes and check it.
+
+    `after` gives the step that follows an outcome, None at the end. Raises BadInput for
+    a set point above a rating, a rubbish step, or a sequence without an end.
+    """
+    paper = _Paper(allowed, vout_v)
+    durations: list[float] = []
+    outcome: Outcome | None = None
+    while (step := after(outcome)) is not None:
+        outcome, took_s = paper.perform(step)
+        durations.append(took_s)
+        if len(durations) > MOST_STEPS or paper.t_s > LONGEST_S:
+            raise BadInput(
+                f"the sequence has no end: on paper, with a faultless module, it was still going "
+                f"after {len(durations)} steps and {paper.t_s / 3600:.0f} h. Give its loop a bound"
+            )
+    return Plan(tuple(durations), paper.points, paper.greatest_line_v, paper.greatest_iout_a)
+
+
+class _Paper:
+    """A module that regulates perfectly and heats at once."""
+
+    def __init__(self, allowed: Allowed, vout_v: float) -> None:
+        self._allowed, self._vout_v = allowed, vout_v
+        self.t_s = self._line_v = self._iout_a = 0.0
+        self._ambient_temp_c = ROOM_TEMP_C
+        self.points, self.greatest_line_v, self.greatest_iout_a = 0, 0.0, 0.0
+
+    def perform(self, step: Step) -> tuple[Outcome, float]:
+        before_s = self.t_s
+        outcome = self._perform(step)
+        return outcome, self.t_s - before_s
+
+    def _perform(self, step: Step) -> Outcome:
+        match step:
+            case PowerUp(line_v) | SetLine(line_v):
+                check_line(self._allowed, line_v)
+                self._line_v = line_v
+                self.greatest_line_v = max(self.greatest_line_v, line_v)
+                self.t_s += 0.3
+            case Draw(iout_a):
+                check_load(self._allowed, iout_a)
+                self._iout_a = iout_a
+                self.greatest_iout_a = max(self.greatest_iout_a, iout_a)
+                self.t_s += 0.05
+            case Release():
+                self._iout_a = 0.0
+            case PowerDown():
+                self._line_v = self._iout_a = 0.0
+                self.t_s += 1.0
+            case Wait(duration_s):
+                self.t_s += duration_s
+            case Settle():
+                self.t_s += 2.0 * step.at_least_s
+                return Settled(True, step.at_least_s, self._reading())
+            case SetAmbient():
+                self.t_s += AMBIENT_GUESS_S
+                self._ambient_temp_c = step.ambient_temp_c
+                return Settled(True, AMBIENT_GUESS_S, self._reading())
+            case Soak():
+                took_s = min(step.at_most_s, max(step.over_s, SOAK_GUESS_S))
+                self.t_s += took_s
+                return Soaked(True, False, took_s, 0.0, self._reading())
+            case Read():
+                return self._point(step)
+        return Done(self._reading())
+
+    def _reading(self) -> Reading:
+        vout_v = self._vout_v if self._line_v else 0.0
+        iin_a = vout_v * self._iout_a / EFFICIENCY_GUESS / self._line_v if self._line_v else 0.0
+        air_c = self._ambient_temp_c
+        return Reading(self.t_s, self._line_v, iin_a, vout_v, self._iout_a, air_c, air_c, air_c)
+
+    def _point(self, step: Read) -> Point:
+        self.points += 1
+        self.t_s += step.samples * step.every_s
+        now = self._reading()
+        return Point(
+            kind=step.kind,
+            label=step.label,
+            line_set_v=self._line_v,
+            iout_set_a=self._iout_a,
+            samples=step.samples,
+            settled=True,
+            dwell_s=0.0,
+            t_s=now.t_s,
+            vin_v=now.vin_v,
+            iin_a=now.iin_a,
+            vout_v=now.vout_v,
+            iout_a=now.iout_a,
+            ambient_temp_c=now.ambient_temp_c,
+            case_temp_c=now.case_temp_c,
+            hot_spot_temp_c=now.hot_spot_temp_c,
+            supply_mode="CV",
+            load_mode="CC",
+        )

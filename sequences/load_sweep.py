@@ -1,0 +1,135 @@
+"""Load sweep: efficiency against load at each line voltage, and one soak for the heat.
+
+At each line voltage the load goes up point by point, each settled and averaged, until
+the greatest load, the current limit or the first broken limit. Points are taken fast,
+before the module heats through. At the end the module is soaked at one load until its
+hot spot settles, which gives its thermal resistance and with it a derating table.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Annotated
+
+from runner import (
+    Draw,
+    Note,
+    Option,
+    Part,
+    Point,
+    PowerDown,
+    PowerUp,
+    Read,
+    Release,
+    SetLine,
+    Settle,
+    Setup,
+    Soak,
+    Steps,
+    Wait,
+)
+
+
+@dataclass(frozen=True)
+class Pace:
+    """How each point is taken, and the hot spot [°C] at which a sweep goes no further."""
+
+    settle_s: float
+    samples: int
+    every_s: float
+    hot_spot_max_temp_c: float
+
+
+def sequence(
+    setup: Setup,
+    lines_v: Annotated[
+        tuple[float, ...], Option("line voltages; left out: least, nominal, greatest", "V", 0.0)
+    ] = (),
+    points: Annotated[int, Option("number of load currents", at_least=2, at_most=10_000)] = 22,
+    least_a: Annotated[float, Option("smallest load; 0: 5 % of rated", "A", 0.0)] = 0.0,
+    most_a: Annotated[float, Option("greatest load; 0: 110 % of rated", "A", 0.0)] = 0.0,
+    spacing: Annotated[str, Option("of the loads", choices=("linear", "log"))] = "linear",
+    down: Annotated[bool, Option("sweep down again after up; shows heating")] = False,
+    samples: Annotated[int, Option("readings averaged in a point", at_least=1)] = 10,
+    every_s: Annotated[float, Option("time between readings", "s", 0.0)] = 0.1,
+    settle_s: Annotated[float, Option("least settling time before a point", "s", 0.0)] = 0.3,
+    warm_up_s: Annotated[float, Option("at half load before the first point", "s", 0.0)] = 10.0,
+    soak: Annotated[bool, Option("soak at the end; without it no derating table")] = True,
+    soak_a: Annotated[float, Option("load of the soak; 0: 75 % of rated", "A", 0.0)] = 0.0,
+    soak_within_k: Annotated[float, Option("soaked when moving less than this", "K", 0.05)] = 0.5,
+    soak_over_s: Annotated[float, Option("over this time", "s", 1.0)] = 300.0,
+    soak_at_most_s: Annotated[float, Option("longest soak", "s", 1.0)] = 5400.0,
+) -> Steps:
+    """Sweep each line, then soak once at the nominal line."""
+    module = setup.module
+    lines = lines_v or (module.line_min_v, module.line_nominal_v, module.line_max_v)
+    greatest_a = most_a or min(1.1 * module.iout_rated_a, module.limits.iout_max_a)
+    loads_a = spaced(least_a or 0.05 * module.iout_rated_a, greatest_a, points, spacing)
+    half_a = 0.5 * module.iout_rated_a
+    pace = Pace(settle_s, samples, every_s, module.limits.hot_spot_max_temp_c)
+
+    yield PowerUp(lines[0])
+    yield Draw(half_a)
+    yield Wait(warm_up_s)
+    for line_v in lines:
+        yield SetLine(line_v)
+        yield from reading(0.0, "no load", pace)
+        held_a = yield from sweep(loads_a, "up", pace)
+        if down:
+            yield from sweep(held_a[::-1], "down", pace)
+        yield Release()
+
+    if soak:
+        yield SetLine(module.line_nominal_v)
+        yield Draw(soak_a or 0.75 * module.iout_rated_a)
+        yield Soak(
+            within_k=soak_within_k,
+            over_s=soak_over_s,
+            at_most_s=soak_at_most_s,
+            stop_above_c=pace.hot_spot_max_temp_c,
+        )
+        yield Read("soaked", samples, every_s, "soak")
+    yield PowerDown()
+
+
+def sweep(loads_a: tuple[float, ...], label: str, pace: Pace) -> Part[tuple[float, ...]]:
+    """Take each load in turn, no further than the first that is too much; give those that held."""
+    held_a: list[float] = []
+    for load_a in loads_a:
+        point = yield from reading(load_a, label, pace)
+        reason = too_much(point, pace)
+        if reason:
+            yield Note(f"no further than {load_a:g} A at {point.line_set_v:g} V: {reason}")
+            yield Release()
+            yield Wait(1.0)
+            break
+        held_a.append(load_a)
+    return tuple(held_a)
+
+
+def reading(load_a: float, label: str, pace: Pace) -> Part[Point]:
+    """Draw, settle, read: one fast point."""
+    yield Draw(load_a)
+    yield Settle(at_least_s=pace.settle_s)
+    point: Point = yield Read("fast", pace.samples, pace.every_s, label)
+    return point
+
+
+def too_much(point: Point, pace: Pace) -> str:
+    """Why a load is beyond what the module or the supply holds; empty while it is not."""
+    if point.supply_mode == "CC":
+        return f"the supply is at its current limit, {point.iin_a:.3f} A"
+    if {"VOUT_LOW", "LOAD_UNREGULATED"} & set(point.flags):
+        return f"the output fell to {point.vout_v:.3f} V, the module limits its current"
+    hot_spot_c = point.hot_spot_temp_c
+    if hot_spot_c is not None and hot_spot_c > pace.hot_spot_max_temp_c:
+        return f"the hot spot is at {hot_spot_c:.1f} °C, over {pace.hot_spot_max_temp_c:g} °C"
+    return ""
+
+
+def spaced(least_a: float, most_a: float, points: int, spacing: str) -> tuple[float, ...]:
+    """Load currents [A] from least to most, evenly in amperes or in their logarithm."""
+    shares = [k / (points - 1) for k in range(points)]
+    if spacing == "log":
+        return tuple(round(least_a * (most_a / least_a) ** share, 6) for share in shares)
+    return tuple(round(least_a + (most_a - least_a) * share, 6) for share in shares)
