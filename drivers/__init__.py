@@ -1,0 +1,1 @@
+"""Talks to instruments: links, command families, roles. Knows nothing of runs or the simulator."""
