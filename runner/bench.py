@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from random import Random
 from typing import Any, Literal
 
 from drivers import families
@@ -183,6 +184,7 @@ def open_link(seam: Seam, file: BenchFile, name: str, record: WireRecord | None 
         style=families.style(section.family, section.resource, section.batch, section.gap_s),
         record=record,
         clock=seam.clock,
+        random=Random(f"{section.resource} {seam.clock.utc().isoformat()}"),
     )
 
 

@@ -13,7 +13,7 @@ from typing import Any
 from runner.bench import Bench
 from runner.errors import BadInput, BenchError, Tripped
 from runner.interlocks import Watch
-from runner.ratings import Allowed, check_line, check_load
+from runner.ratings import Allowed, check_dead, check_line, check_load, check_up
 from runner.settle import WINDOW, electrically_settled, thermal_change
 from runner.spread import Spread
 from runner.steps import (
@@ -34,6 +34,8 @@ from runner.steps import (
     Soak,
     Soaked,
     Step,
+    Tare,
+    Tared,
     Wait,
 )
 
@@ -88,6 +90,7 @@ class Performer:
         self._record_sample, self._record_note = record_sample, record_note
         self._vout_set_v = vout_set_v
         self._ways: dict[type, Callable[[Any], Outcome]] = {
+            Tare: self._tare,
             PowerUp: self._power_up,
             SetLine: self._set_line,
             Draw: self._draw,
@@ -125,7 +128,7 @@ class Performer:
 
     def _set_line(self, step: SetLine) -> Outcome:
         check_line(self.allowed, step.line_v)
-        self._need_line("SetLine")
+        check_up(step, self.state.supply_is_on)
         self._move_line(step.line_v, self.allowed.supply_limit_a)
         return Done(self._await_line(step.line_v))
 
@@ -173,7 +176,7 @@ class Performer:
 
     def _draw(self, step: Draw) -> Outcome:
         check_load(self.allowed, step.iout_a)
-        self._need_line("Draw")
+        check_up(step, self.state.supply_is_on)
         self._set_load(step.iout_a)
         if not self.state.load_is_on:
             self.bench.load.set_input(True)
@@ -193,10 +196,6 @@ class Performer:
         self.bench.load.set_input(False)
         self.state.load_is_on, self.state.iout_set_a = False, 0.0
         self._changed()
-
-    def _need_line(self, step: str) -> None:
-        if not self.state.supply_is_on:
-            raise BadInput(f"the sequence yielded {step} with the supply off: PowerUp comes first")
 
     def _changed(self) -> None:
         state = self.state
@@ -281,6 +280,20 @@ class Performer:
         return 0.0 if step.quantity == "ambient_temp_c" else reading.ambient_temp_c or 0.0
 
     # --------------------------------------------------------------------- reading
+
+    def _tare(self, step: Tare) -> Outcome:
+        check_dead(step, self.state.supply_is_on or self.state.load_is_on)
+        clock, spreads = self.bench.clock, {"iin_a": Spread(), "iout_a": Spread()}
+        start_s = clock.now_s()
+        for k in range(step.samples):
+            self.watch.wait(start_s + k * step.every_s - clock.now_s())
+            reading = self.watch.look()
+            self._record_sample(reading)
+            spreads["iin_a"].add(reading.iin_a)
+            spreads["iout_a"].add(reading.iout_a)
+        sd = {name: spread.sd for name, spread in spreads.items() if spread.n > 1}
+        means = (spreads["iin_a"].mean, spreads["iout_a"].mean)
+        return Tared(step.samples, *means, sd, reading)
 
     def _read(self, step: Read) -> Outcome:
         clock, spreads = self.bench.clock, {name: Spread() for name in MEASURED}

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from runner.errors import BadInput
-from runner.ratings import Allowed, check_line, check_load
+from runner.ratings import Allowed, check_dead, check_line, check_load, check_up
 from runner.steps import (
     Done,
     Draw,
@@ -29,6 +29,8 @@ from runner.steps import (
     Soak,
     Soaked,
     Step,
+    Tare,
+    Tared,
     Wait,
 )
 
@@ -95,12 +97,18 @@ class _Paper:
 
     def _perform(self, step: Step) -> Outcome:
         match step:
+            case Tare():
+                check_dead(step, self._line_v > 0.0)
+                self.t_s += step.samples * step.every_s
+                return Tared(step.samples, 0.0, 0.0, {}, self._reading())
             case PowerUp(line_v) | SetLine(line_v):
+                check_up(step, isinstance(step, PowerUp) or self._line_v > 0.0)
                 check_line(self._allowed, line_v)
                 self._line_v = line_v
                 self.greatest_line_v = max(self.greatest_line_v, line_v)
                 self.t_s += 0.3
             case Draw(iout_a):
+                check_up(step, self._line_v > 0.0)
                 check_load(self._allowed, iout_a)
                 self._iout_a = iout_a
                 self.greatest_iout_a = max(self.greatest_iout_a, iout_a)

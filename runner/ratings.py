@@ -16,6 +16,7 @@ from runner.errors import BadInput
 from runner.interlocks import Limit
 from runner.mistakes import Mistake, bad_input
 from runner.module_file import ModuleFile
+from runner.steps import Step
 from runner.rating_checks import (
     PESSIMISTIC_EFFICIENCY,
     Bound,
@@ -117,6 +118,21 @@ def check_line(may: Allowed, line_v: float) -> None:
         )
 
 
+def check_up(step: Step, line_is_up: bool) -> None:
+    """Refuse a step that needs the line while the supply is off."""
+    if not line_is_up:
+        raise BadInput(f"the sequence yielded {step!r} with the supply off; PowerUp comes first")
+
+
+def check_dead(step: Step, something_is_on: bool) -> None:
+    """Refuse a step that needs everything off while something is on."""
+    if something_is_on:
+        raise BadInput(
+            f"the sequence yielded {step!r} with the supply or the load on; currents are tared "
+            "before PowerUp, or after PowerDown"
+        )
+
+
 def check_load(may: Allowed, iout_a: float) -> None:
     """Refuse a load [A] that something on the bench or the module may not carry."""
     if not _within(iout_a, may.iout_max_a):
@@ -213,8 +229,10 @@ __all__ = [
     "Allowed",
     "allowed",
     "check",
+    "check_dead",
     "check_line",
     "check_load",
+    "check_up",
     "input_current_a",
     "interlocks",
 ]
