@@ -105,14 +105,7 @@ class Engine:
             self._listener.on_outcome(self._index, step, outcome)
 
     def _leave(self, failure: BaseException | None) -> safe.Way:
-        if isinstance(failure, Tripped):
-            self._record(
-                "trip",
-                quantity=failure.quantity,
-                value=failure.value,
-                limit=failure.limit,
-                source=failure.source,
-            )
+        """The safe state first, then the journal: a slow or full disk delays nothing."""
         bench = self._bench
         way = safe.leave(
             bench.supply,
@@ -122,6 +115,14 @@ class Engine:
             emergency=failure is not None,
             iout_set_a=self._performer.state.iout_set_a,
         )
+        if isinstance(failure, Tripped):
+            self._record(
+                "trip",
+                quantity=failure.quantity,
+                value=failure.value,
+                limit=failure.limit,
+                source=failure.source,
+            )
         self._record("safe", **way.as_record())
         return way
 

@@ -84,11 +84,17 @@ def _checksum(before: str, body: str) -> str:
 
 
 def read(path: Path) -> Iterator[dict[str, Any]]:
-    """Yield the verified records of a journal, in order.
+    """The verified records of a journal, in order, as they are read.
 
     A last line that is incomplete is left out: the program died while writing it.
     Raises BadInput, naming file and line, for any other damage.
     """
+    if not path.is_file():
+        raise BadInput(f"{path}: cannot read the journal: there is no such file")
+    return _records(path)
+
+
+def _records(path: Path) -> Iterator[dict[str, Any]]:
     before = ""
     for number, line, is_last in _lines(path):
         record, checksum = _verify(line, before)

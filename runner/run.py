@@ -6,8 +6,8 @@ is made, and everything that can fail is tried before anything is energised.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from contextlib import closing
+from collections.abc import Iterator, Mapping
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
@@ -70,26 +70,54 @@ def prepare(
 
 
 def execute(job: Job, out: Path | None, attention: Attention, listener: Listener) -> Run:
-    """Open the bench, run the sequence, leave it safe. Returns the folder and the ending."""
-    file, module = job.setup.bench, job.setup.module
+    """Open the bench, run the sequence, leave it safe. Returns the folder and the ending.
+
+    Raises AmpworthError or InstrumentError when the run could not begin; then there is no
+    folder either.
+    """
     folder = run_folder.create(out, job.sequence.name, WallClock().utc())
-    seam = open_seam(file, job.bench_path, module, job.module_path)
+    try:
+        with _opened(job, folder) as (bench, journal):
+            header = _header(job, folder, bench)
+            journal.write("run", **header)
+            run_folder.write_summary(folder, header | {"ending": None})
+            ending = _engine(job, bench, journal, attention, listener)
+            _close(folder, header, ending, bench)
+    except BaseException:
+        if not run_folder.has_begun(folder):
+            run_folder.discard(folder)
+        raise
+    return Run(folder, ending)
+
+
+@contextmanager
+def _opened(job: Job, folder: Path) -> Iterator[tuple[Bench, Journal]]:
+    """The open bench and the open journal of a run; closes both."""
+    file = job.setup.bench
+    seam = open_seam(file, job.bench_path, job.setup.module, job.module_path)
     with (
         closing(seam),
-        (folder / "wire.log").open("w", encoding="utf-8") as wire,
-        open_bench(
-            seam, file, job.allowed.greatest(), run_folder.WireRecord(wire, seam.clock)
-        ) as bench,
+        closing(run_folder.WireRecord(folder / "wire.log", seam.clock)) as wire,
+        open_bench(seam, file, job.allowed.greatest(), wire) as bench,
         closing(Journal(folder, seam.clock)) as journal,
     ):
-        header = _header(job, folder, bench)
-        journal.write("run", **header)
-        run_folder.write_summary(folder, header | {"ending": None})
-        limits = interlocks(file, module)
-        engine = Engine(bench, job.allowed, limits, journal, attention, listener, module.vout_set_v)
-        ending = engine.run(job.sequence.start(job.setup, job.values), job.sequence.path)
-        _close(folder, header, ending, bench)
-    return Run(folder, ending)
+        yield bench, journal
+
+
+def _engine(
+    job: Job, bench: Bench, journal: Journal, attention: Attention, listener: Listener
+) -> Ending:
+    listener.on_note(bench.cautions)
+    engine = Engine(
+        bench,
+        job.allowed,
+        job.limits,
+        journal,
+        attention,
+        listener,
+        job.setup.module.vout_set_v,
+    )
+    return engine.run(job.sequence.start(job.setup, job.values), job.sequence.path)
 
 
 def _header(job: Job, folder: Path, bench: Bench) -> dict[str, Any]:

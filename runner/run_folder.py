@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import shutil
@@ -14,21 +15,41 @@ from typing import Any, TextIO
 
 from runner.clock import Clock
 from runner.errors import BadInput, StorageError
+from runner.journal import FILE_NAME
 
 LEAST_FREE_BYTES = 50_000_000
 
 
 class WireRecord:
-    """Every line sent and received: time, instrument, direction, text; one file a run."""
+    """Every line sent and received: time, instrument, direction, text; one file a run.
 
-    def __init__(self, file: TextIO, clock: Clock) -> None:
-        self._file, self._clock = file, clock
+    It never raises: a full disk must not keep an output from being switched off. The
+    journal, which is written beside it, says that the disk is full.
+    """
+
+    def __init__(self, path: Path, clock: Clock) -> None:
+        self._clock = clock
+        self._file: TextIO | None = None
+        with contextlib.suppress(OSError):
+            self._file = path.open("w", encoding="utf-8", newline="\n")
 
     def __call__(self, instrument: str, direction: str, text: str) -> None:
-        """Note one line; `direction` is > for sent and < for received."""
+        """Note one line; `direction` is > for sent, < for received, ! for a failure."""
+        if self._file is None:
+            return
         if not text.isprintable():
             text = text.encode("unicode_escape").decode()
-        self._file.write(f"{self._clock.now_s():.6f}\t{instrument}\t{direction}\t{text}\n")
+        try:
+            self._file.write(f"{self._clock.now_s():.6f}\t{instrument}\t{direction}\t{text}\n")
+        except OSError:
+            self.close()
+
+    def close(self) -> None:
+        """Write out what is left, as far as it goes."""
+        file, self._file = self._file, None
+        if file is not None:
+            with contextlib.suppress(OSError):
+                file.close()
 
 
 def create(out: Path | None, name: str, now: datetime) -> Path:
@@ -62,6 +83,17 @@ def _dated(name: str, now: datetime) -> Path:
     stem = f"{now:%Y-%m-%d_%H%M%S}_{name}"
     candidates = [Path("runs") / stem, *(Path("runs") / f"{stem}_{k}" for k in range(2, 1000))]
     return next(path for path in candidates if not path.exists())
+
+
+def has_begun(folder: Path) -> bool:
+    """True once the journal holds something."""
+    path = folder / FILE_NAME
+    return path.is_file() and path.stat().st_size > 0
+
+
+def discard(folder: Path) -> None:
+    """Remove the folder of a run that never began: nothing was measured, nothing is lost."""
+    shutil.rmtree(folder, ignore_errors=True)
 
 
 def keep_input(folder: Path, path: Path, name: str) -> str:

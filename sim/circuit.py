@@ -76,6 +76,7 @@ class Terminals(NamedTuple):
     vout_v: float = 0.0
     iout_a: float = 0.0
     v_load_v: float = 0.0
+    clamp_a: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +86,6 @@ class Steady:
     at: Terminals
     supply_mode: SupplyMode
     module: Demand
-    clamp_a: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

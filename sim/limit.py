@@ -37,9 +37,14 @@ def limit_a(twin: Twin, vout_v: float) -> float:
     return limit.current_a
 
 
-def output(twin: Twin, load: LoadSetting, lead_ohm: float, vin_v: float, from_v: float) -> Output:
-    """Where the output rests that stands at `from_v` [V] when the input is `vin_v` [V]."""
-    top = _unlimited(twin, load, lead_ohm, vin_v)
+def output(
+    twin: Twin, load: LoadSetting, lead_ohm: float, vin_v: float, growth: float, from_v: float
+) -> Output:
+    """Where the output rests that stands at `from_v` [V] when the input is `vin_v` [V].
+
+    In dropout the drops are `growth` times those at the reference temperature.
+    """
+    top = _unlimited(twin, load, lead_ohm, vin_v, growth)
     if top.iout_a <= limit_a(twin, top.vout_v) and (
         from_v >= 0.98 * top.vout_v or _always_climbs(twin, load)
     ):
@@ -61,25 +66,27 @@ def _always_climbs(twin: Twin, load: LoadSetting) -> bool:
     return twin.limit.kind != "foldback" and load.mode != "CP"
 
 
-def _unlimited(twin: Twin, load: LoadSetting, lead_ohm: float, vin_v: float) -> Output:
+def _unlimited(
+    twin: Twin, load: LoadSetting, lead_ohm: float, vin_v: float, growth: float
+) -> Output:
     """The output as if there were no current limit: regulating, or at the greatest duty."""
     set_v, own_ohm = twin.vout_true_v, twin.output_resistance_ohm
     taken = drawn(load, set_v, own_ohm, lead_ohm)
     vout_v = set_v - own_ohm * taken.i_a
-    if vout_v <= ceiling_v(twin, vin_v, taken.i_a):
+    if vout_v <= ceiling_v(twin, vin_v, taken.i_a, growth):
         return Output(vout_v, taken.i_a, taken.regulated, "regulating")
-    vout_v, taken = _dropped_out(twin, load, lead_ohm, vin_v, taken.i_a)
+    vout_v, taken = _dropped_out(twin, load, lead_ohm, vin_v, growth, taken.i_a)
     return Output(vout_v, taken.i_a, taken.regulated, "dropout")
 
 
 def _dropped_out(
-    twin: Twin, load: LoadSetting, lead_ohm: float, vin_v: float, i_a: float
+    twin: Twin, load: LoadSetting, lead_ohm: float, vin_v: float, growth: float, i_a: float
 ) -> tuple[float, Drawn]:
     """At the greatest duty the module is a source with resistance, nearly a straight one."""
     i_a = min(i_a, limit_a(twin, twin.vout_true_v), vin_v / 1e-3)
     for _ in range(8):
-        slope_ohm = ceiling_ohm(twin, i_a)
-        emf_v = ceiling_v(twin, vin_v, i_a) + slope_ohm * i_a
+        slope_ohm = growth * ceiling_ohm(twin, i_a)
+        emf_v = max(ceiling_v(twin, vin_v, i_a, growth) + slope_ohm * i_a, 0.0)
         taken = drawn(load, emf_v, slope_ohm, lead_ohm)
         if abs(taken.i_a - i_a) < 1e-10:
             break

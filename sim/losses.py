@@ -45,22 +45,28 @@ class Cycle:
 # ------------------------------------------------------------------------ the cycle
 
 
-def cycle(twin: Twin, vin_v: float, vout_v: float, iout_a: float) -> Cycle:
-    """The steady period that gives `iout_a` [A] at `vout_v` [V] from `vin_v` [V]."""
-    whole = _continuous(twin, vin_v, vout_v, iout_a)
+def cycle(twin: Twin, vin_v: float, vout_v: float, iout_a: float, drops: float = 1.0) -> Cycle:
+    """The steady period that gives `iout_a` [A] at `vout_v` [V] from `vin_v` [V].
+
+    `drops` multiplies the drops in the current's path, for a hot module in dropout.
+    """
+    whole = _continuous(twin, vin_v, vout_v, iout_a, drops)
     if whole.valley_a >= 0.0 or _is_forced(twin):
         return whole
     return _discontinuous(twin, vin_v, vout_v, iout_a)
 
 
-def ceiling_v(twin: Twin, vin_v: float, iout_a: float) -> float:
-    """The output voltage at the greatest duty [V]: above it the module drops out."""
+def ceiling_v(twin: Twin, vin_v: float, iout_a: float, drops: float = 1.0) -> float:
+    """The output voltage at the greatest duty [V]: above it the module drops out.
+
+    Below zero where the line does not even carry the drops.
+    """
     duty = twin.greatest_duty
-    rise_v = vin_v - twin.switch_drop_v - twin.switch_resistance_ohm * iout_a
-    fall_v = _off_drop_v(twin, iout_a) * (1.0 - duty)
+    drop_v = duty * (twin.switch_drop_v + twin.switch_resistance_ohm * iout_a)
+    drop_v += (1.0 - duty) * _off_drop_v(twin, iout_a) + twin.inductor_dcr_ohm * iout_a
     if duty < 1.0:
-        fall_v += _dead_time_v(twin, iout_a)
-    return max(duty * rise_v - fall_v - twin.inductor_dcr_ohm * iout_a, 0.0)
+        drop_v += _dead_time_v(twin, iout_a)
+    return duty * vin_v - drops * drop_v
 
 
 def ceiling_ohm(twin: Twin, iout_a: float) -> float:
@@ -91,13 +97,13 @@ def _dead_time_v(twin: Twin, i_a: float) -> float:
     return 2.0 * twin.dead_time_s * twin.switching_frequency_hz * extra_v
 
 
-def _continuous(twin: Twin, vin_v: float, vout_v: float, iout_a: float) -> Cycle:
+def _continuous(twin: Twin, vin_v: float, vout_v: float, iout_a: float, drops: float) -> Cycle:
     """Volt-second balance with the drops at mean current; ripple from the rising slope."""
-    dcr_v = twin.inductor_dcr_ohm * iout_a
-    switch_v = twin.switch_drop_v + twin.switch_resistance_ohm * iout_a
+    dcr_v = drops * twin.inductor_dcr_ohm * iout_a
+    switch_v = drops * (twin.switch_drop_v + twin.switch_resistance_ohm * iout_a)
     rise_v = max(vin_v - switch_v - vout_v - dcr_v, 0.0)
-    fall_v = vout_v + dcr_v + _off_drop_v(twin, iout_a)
-    needed_v = fall_v + _dead_time_v(twin, iout_a)
+    fall_v = vout_v + dcr_v + drops * _off_drop_v(twin, iout_a)
+    needed_v = fall_v + drops * _dead_time_v(twin, iout_a)
     duty = min(needed_v / (rise_v + fall_v), 1.0) if rise_v + fall_v > 0.0 else 0.0
     swing_a = rise_v * duty / (twin.inductance_h * twin.switching_frequency_hz)
     valley_a, peak_a = iout_a - swing_a / 2.0, iout_a + swing_a / 2.0
@@ -136,7 +142,7 @@ def losses_w(
     twin: Twin, period: Cycle, vin_v: float, vout_v: float, iout_a: float
 ) -> dict[str, float]:
     """Loss of every part at the reference temperature [W], the input capacitor's apart."""
-    switching = _edges_w(twin, period, vin_v, vout_v) if period.duty < 1.0 else 0.0
+    switching = _edges_w(twin, period, vin_v, vout_v) * _room(twin, period)
     return {
         "quiescent": twin.quiescent_a * vin_v,
         "switch": _switch_w(twin, period, vin_v) + switching,
@@ -144,6 +150,17 @@ def losses_w(
         "inductor": _inductor_w(twin, period, vout_v),
         "output_capacitor": twin.output_esr_ohm * _output_ripple_a2(period, iout_a),
     }
+
+
+def _edge_share(twin: Twin) -> float:
+    """The share of a period that both edges take together."""
+    return (twin.switch_rise_s + twin.switch_fall_s) * twin.switching_frequency_hz
+
+
+def _room(twin: Twin, period: Cycle) -> float:
+    """How much of its edges the switch runs through: near full duty it no longer opens fully."""
+    idle, edges = 1.0 - period.duty, _edge_share(twin)
+    return 0.0 if idle < 1e-9 else min(idle / edges, 1.0) if edges > 0.0 else 1.0
 
 
 def input_ripple_a2(period: Cycle) -> float:
@@ -162,8 +179,8 @@ def _switch_w(twin: Twin, period: Cycle, vin_v: float) -> float:
 
     Its resistance counts only outside the edges: V I t / 2 has what is lost within.
     """
-    edges = (twin.switch_rise_s + twin.switch_fall_s) * twin.switching_frequency_hz
-    closed = max(period.duty - edges, 0.0) if period.duty < 1.0 else 1.0
+    edges = _edge_share(twin) * _room(twin, period)
+    closed = max(period.duty - edges, 0.0)
     resistive = closed * twin.switch_resistance_ohm * period.mean_square_a2
     dropped = period.duty * twin.switch_drop_v * max(period.mean_a, 0.0)
     leaking = (1.0 - period.duty) * vin_v**2 / twin.switch_off_resistance_ohm

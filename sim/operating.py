@@ -45,8 +45,10 @@ def demand(
 
 def _switching(circuit: Circuit, vin_v: float, growth: float, vout_from_v: float) -> Demand:
     twin = circuit.twin
-    out = output(twin, circuit.load, circuit.wiring.load_lead_ohm, vin_v, vout_from_v)
-    period = cycle(twin, vin_v, out.vout_v, out.iout_a)
+    lead_ohm = circuit.wiring.load_lead_ohm
+    out = output(twin, circuit.load, lead_ohm, vin_v, growth, vout_from_v)
+    drops = growth if out.state == "dropout" else 1.0
+    period = cycle(twin, vin_v, out.vout_v, out.iout_a, drops)
     lost = losses_w(twin, period, vin_v, out.vout_v, out.iout_a)
     lost["input_capacitor"], ripple_w = _input_ripple_w(circuit, period)
     taken_w = out.vout_v * out.iout_a + growth * sum(lost.values()) + ripple_w
@@ -79,11 +81,17 @@ def _input_ripple_w(circuit: Circuit, period: Cycle) -> tuple[float, float]:
 
 
 def steady_forward(
-    circuit: Circuit, mode: ModuleMode, growth: float, from_v: float, vout_from_v: float
+    circuit: Circuit,
+    mode: ModuleMode,
+    growth: float,
+    from_v: float,
+    vout_from_v: float,
+    tries: int = 3,
 ) -> Steady | None:
     """The bench at rest, reached from the module's `from_v` and `vout_from_v` [V].
 
-    None where a switched-on module pulls its input below its lockout voltage.
+    None where a switched-on module pulls its input below its lockout voltage. Where the
+    output collapses on the way, the line is followed on with the output collapsed.
     """
     least_v = circuit.twin.lockout.stop_v if mode == "on" else 0.0
     most_v = circuit.supply.v_set_v
@@ -97,8 +105,13 @@ def steady_forward(
     v_v = _near(circuit, mode, growth, from_v, vout_from_v)
     if v_v is None:
         v_v = follow(excess, from_v, least_v, most_v)
-        if v_v == least_v and least_v > 0.0 and excess(v_v) < 0.0:
+        left = excess(v_v)
+        if v_v == least_v and least_v > 0.0 and left < 0.0:
             return None
+        if abs(left) > 1e-6 and least_v < v_v < most_v and tries > 0:
+            sides = [demand(circuit, mode, v_v + d, growth, vout_from_v) for d in (-1e-6, 1e-6)]
+            lower_v = min(sides, key=lambda side: side.iin_a).vout_v
+            return steady_forward(circuit, mode, growth, v_v, lower_v, tries - 1)
     return _forward_at(circuit, v_v, demand(circuit, mode, v_v, growth, vout_from_v))
 
 
@@ -160,9 +173,18 @@ def _forward_at(circuit: Circuit, v_module_v: float, module: Demand) -> Steady:
     vin_v = v_module_v + series_drop_v(circuit.protection, iin_a)
     v_supply_v = vin_v + circuit.wiring.supply_lead_ohm * iin_a
     v_load_v = module.vout_v - circuit.wiring.load_lead_ohm * module.iout_a
-    at = Terminals(v_supply_v, iin_a, vin_v, v_module_v, module.vout_v, module.iout_a, v_load_v)
+    at = Terminals(
+        v_supply_v,
+        iin_a,
+        vin_v,
+        v_module_v,
+        module.vout_v,
+        module.iout_a,
+        v_load_v,
+        clamping_a,
+    )
     limited = iin_a >= circuit.supply.i_limit_a * (1.0 - 1e-7)
-    return Steady(at, "CC" if limited else "CV", module, clamping_a)
+    return Steady(at, "CC" if limited else "CV", module)
 
 
 def clamp_a(circuit: Circuit, v_v: float) -> float:

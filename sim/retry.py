@@ -17,13 +17,15 @@ NOWHERE = Terminals()
 class Rest:
     """Where the bench is heading: a steady state, and how it moves as the loss grows.
 
-    `slope` is the change of each terminal quantity for a loss grown by its whole self.
+    `slope` is the change of each terminal quantity for a loss grown by its whole self; it
+    holds while the loss has grown by less than `drift`.
     """
 
     steady: Steady
     slope: Terminals = NOWHERE
     growth: float = 1.0
     grows: bool = False
+    drift: float = 0.02
 
     def moved(self, growth_now: float) -> Terminals:
         """The terminals once the loss is `growth_now` times its reference."""

@@ -31,6 +31,7 @@ def steady_reversed(circuit: Circuit, mode: ModuleMode) -> tuple[Steady, float]:
         i_a = sum(_reverse_a(circuit, mode, v_v))
         return min(supply.v_set_v - ohm * i_a - v_v, supply.i_limit_a - i_a)
 
+    clamping_a = 0.0
     if protection.kind in blocked:
         i_a = min(blocked[protection.kind], supply.i_limit_a, supply.v_set_v / 1e3)
         v_v = 0.0 if mode == "dead-open" else min(_module_reverse_v(circuit, i_a), supply.v_set_v)
@@ -41,7 +42,7 @@ def steady_reversed(circuit: Circuit, mode: ModuleMode) -> tuple[Steady, float]:
         i_a = own_a + clamping_a
         vin_v = v_v + series_ohm(protection) * i_a
     v_supply_v = vin_v + circuit.wiring.supply_lead_ohm * i_a
-    at = Terminals(v_supply_v, i_a, -vin_v, -v_v)
+    at = Terminals(v_supply_v, i_a, -vin_v, -v_v, clamp_a=clamping_a)
     limited = i_a >= supply.i_limit_a * (1.0 - 1e-7)
     module = replace(demand(circuit, mode, 0.0, 1.0, 0.0), losses_w={"rectifier": own_a * v_v})
     return Steady(at, "CC" if limited else "CV", module), own_a

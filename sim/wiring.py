@@ -15,7 +15,6 @@ from sim.circuit import (
     Circuit,
     ModuleMode,
     OperatingPoint,
-    Steady,
     SupplySetting,
     Terminals,
     Wiring,
@@ -39,8 +38,9 @@ SUPPLY_CAPACITANCE_F = 100e-6
 """Across a bench supply's terminals [F]; common practice, no source."""
 HELD_S = 1.0
 """Longest time for which the loss is held while the heat moves on [s]."""
-DRIFT = 0.02
-"""How far loss may grow (1 = all of it) before the circuit is solved afresh; linear between."""
+DRIFT, FINE_DRIFT = 0.01, 0.001
+"""How far loss may grow (1 = all of it) before the circuit is solved afresh; linear between.
+The finer one holds near a limit, where the circuit answers less straight."""
 
 
 class World:
@@ -150,7 +150,9 @@ class World:
         if self._at_s >= self._resume_s:
             self._turn()
             self._retry, self._resume_s = None, inf
-        if self._stale or (self._rest.grows and abs(self._growth - self._rest.growth) > DRIFT):
+        if self._stale or (
+            self._rest.grows and abs(self._growth - self._rest.growth) > self._rest.drift
+        ):
             self._settle()
 
     # --------------------------------------------------------------- where it is heading
@@ -238,16 +240,15 @@ class World:
             return self._retrying(trying, resting, limit.burst_s, limit.rest_s)
         if self._retry is not None:
             return self._waiting(self._retry)
-        grown = steady_forward(self._circuit, "on", g + DRIFT, *self._near(steady))
+        at = steady.at
+        straight = (steady.module.state, steady.supply_mode) == ("regulating", "CV")
+        drift = DRIFT if straight and at.clamp_a == 0.0 else FINE_DRIFT
+        grown = steady_forward(self._circuit, "on", g + drift, at.v_module_v, at.vout_v)
         if grown is None:
-            return Rest(steady, growth=g, grows=True)
+            return Rest(steady, growth=g, grows=True, drift=drift)
         pairs = zip(steady.at, grown.at, strict=True)
-        slope = Terminals._make((after - before) / DRIFT for before, after in pairs)
-        return Rest(steady, slope, g, True)
-
-    @staticmethod
-    def _near(steady: Steady) -> tuple[float, float]:
-        return steady.at.v_module_v, steady.at.vout_v
+        slope = Terminals._make((after - before) / drift for before, after in pairs)
+        return Rest(steady, slope, g, True, drift)
 
     def _starved(self) -> Rest:
         """The line cannot carry the module: it pulls its input down to lockout, over and over."""
@@ -287,11 +288,12 @@ class World:
         to, was, twin = self._rest.steady.at, self._from, self._circuit.twin
         lag_in_s = lag_out_s = LAG_S
         if abs(to.vin_v) < abs(was.vin_v):
-            drain_a = max(was.iin_a, abs(was.vin_v) / DRAIN_OHM)
+            drain_a = max(was.iin_a, to.iin_a, abs(was.vin_v) / DRAIN_OHM)
             capacitance_f = twin.input_capacitance_f + SUPPLY_CAPACITANCE_F
             lag_in_s = max(capacitance_f * abs(was.vin_v) / drain_a, LAG_S)
         if to.vout_v < was.vout_v:
-            drain_a = max(was.iout_a if self.load.on else 0.0, was.vout_v / DRAIN_OHM)
+            drawn_a = max(was.iout_a, to.iout_a) if self.load.on else 0.0
+            drain_a = max(drawn_a, was.vout_v / DRAIN_OHM)
             lag_out_s = max(twin.output_capacitance_f * was.vout_v / drain_a, LAG_S)
         return lag_in_s, lag_out_s
 
@@ -307,21 +309,19 @@ class World:
         if age_s > 30.0 * max(lag_in_s, lag_out_s):
             return to
         slow, out, fast = exp(-age_s / lag_in_s), exp(-age_s / lag_out_s), exp(-age_s / LAG_S)
-        left = (slow, fast, slow, slow, out, fast, out)
+        left = (slow, fast, slow, slow, out, fast, out, fast)
         blend = zip(start, to, left, strict=True)
         return Terminals._make(there + (here - there) * part for here, there, part in blend)
 
     def _look(self) -> OperatingPoint:
         rest = self._rest if self._retry is None else self._retry.turn(self._at_s)[0]
         steady, module = rest.steady, rest.steady.module
-        v_supply_v, iin_a, vin_v, v_module_v, vout_v, iout_a, v_load_v = self._terminals()
+        v_supply_v, iin_a, vin_v, v_module_v, vout_v, iout_a, v_load_v, clamp_a = self._terminals()
         grown = self._growth if rest.grows else 1.0
         losses_w = {part: lost * grown for part, lost in module.losses_w.items()}
         losses_w["supply_lead"] = (v_supply_v - abs(vin_v)) * iin_a
-        clamped_w = steady.clamp_a * v_module_v
-        losses_w["protection"] = (
-            (abs(vin_v) - abs(v_module_v)) * iin_a + module.ripple_w + clamped_w
-        )
+        dropped_w = (abs(vin_v) - abs(v_module_v)) * iin_a
+        losses_w["protection"] = dropped_w + abs(v_module_v) * clamp_a + module.ripple_w
         losses_w["load_lead"] = (vout_v - v_load_v) * iout_a
         return OperatingPoint(
             v_supply_v,

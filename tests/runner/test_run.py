@@ -2,18 +2,25 @@
 
 from __future__ import annotations
 
+import contextlib
+import errno
+import io
+import os
 import signal
 from pathlib import Path
 
 import pandas as pd
 import pytest
 
+from drivers.errors import InstrumentError
 from runner.attention import Attention
-from runner.errors import BadInput
+from runner.errors import BadInput, StorageError
 from runner.report.tables import write_tables
+from runner.run_folder import WireRecord
 from runner.steps import Read, Step
 from sim.build import SimBench
 from sim.faults import Fault
+from tests.runner.fakes import StepClock
 from tests.runner.live import Heard, Live
 
 TWO_POINTS = """
@@ -223,3 +230,61 @@ def test_efficiency_is_the_products_of_the_columns_beside_it(live: Live) -> None
     pin_w, pout_w = loaded.vin_v * loaded.iin_a, loaded.vout_v * loaded.iout_a
     assert ((100.0 * pout_w / pin_w - loaded.efficiency_pct).abs() < 2e-3).all()
     assert ((pin_w - pout_w - loaded.ploss_w).abs() < 2e-3).all()
+
+
+def fill_the_disk_after(
+    writes: int, monkeypatch: pytest.MonkeyPatch, where: str = "runner.journal.os.write"
+) -> None:
+    left = iter(range(writes))
+    write = os.write
+
+    def full(descriptor: int, data: bytes) -> int:
+        if next(left, None) is None:
+            raise OSError(errno.ENOSPC, "No space left on device")
+        return write(descriptor, data)
+
+    monkeypatch.setattr(where, full)
+
+
+@pytest.mark.parametrize("writes", [1, 4, 9, 15, 25])
+def test_a_full_disk_leads_to_the_safe_state_with_the_journal_intact(
+    live: Live, writes: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    fill_the_disk_after(writes, monkeypatch)
+    heard = Heard()
+    with contextlib.suppress(StorageError):  # run.json cannot be written either
+        done = live.run(live.sequence(TWO_POINTS), heard=heard)
+        assert done.ending.exit_code == 7 and "No space left" in done.ending.message
+    assert live.outputs_on() == (False, False)
+    assert len(live.records()) == writes
+
+
+def test_a_wire_record_that_cannot_be_written_keeps_nothing_from_being_switched_off(
+    live: Live, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class Full(io.StringIO):
+        def write(self, text: str) -> int:
+            raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(WireRecord, "__init__", lambda self, path, clock: None)
+    monkeypatch.setattr(WireRecord, "_file", Full(), raising=False)
+    monkeypatch.setattr(WireRecord, "_clock", StepClock(), raising=False)
+    done = live.run(live.sequence(TWO_POINTS))
+    assert done.ending.exit_code == 0 and live.outputs_on() == (False, False)
+
+
+def test_a_box_that_is_not_there_is_named_and_no_folder_stays_behind(live: Live) -> None:
+    with pytest.raises(InstrumentError, match="load"):
+        live.run(
+            live.sequence(TWO_POINTS),
+            **faulty("load", Fault("no-reply", times=0)),  # type: ignore[arg-type]
+        )
+    assert not (live.folder / "run").exists()
+
+
+def test_another_box_than_the_bench_file_names_is_refused(live: Live) -> None:
+    def rename(bench: SimBench) -> None:
+        bench.devices[bench.resources["supply"]].box.identity = "HARBOUR,HEATER,1,2"
+
+    with pytest.raises(InstrumentError, match="BOATHOUSE,SUPPLY 40-5"):
+        live.run(live.sequence(TWO_POINTS), prepare_bench=rename)

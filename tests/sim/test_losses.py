@@ -2,25 +2,17 @@
 
 from __future__ import annotations
 
-import csv
-import tomllib
 from dataclasses import dataclass, replace
 from math import exp, log, sqrt
-from pathlib import Path
 from typing import Any
 
 import pytest
-from pydantic import TypeAdapter
 
 from sim.diode import Diode
 from sim.losses import cycle, losses_w, turn_off_j, turn_on_j
 from sim.module import Twin
+from tests.sim.circuit_bench import TWINS, rows
 
-DATA = Path(__file__).parent.parent / "data"
-
-TWINS = TypeAdapter(dict[str, Twin]).validate_python(
-    tomllib.loads((DATA / "twins.toml").read_text(encoding="utf-8"))
-)
 SET_A, SET_G, SET_S = TWINS["A"], TWINS["G"], TWINS["S"]
 IDEAL = Twin(
     topology="synchronous-buck",
@@ -38,11 +30,6 @@ class Deviation:
     mode: str
     iout_a: float
     points: float
-
-
-def rows(name: str) -> list[dict[str, str]]:
-    with (DATA / name).open(encoding="utf-8") as file:
-        return list(csv.DictReader(line for line in file if not line.startswith("#")))
 
 
 def deviations(twin: Twin, name: str) -> list[Deviation]:
@@ -74,7 +61,7 @@ def rms(found: list[Deviation]) -> float:
     ],
 )
 def test_efficiency_in_continuous_conduction(twin: Twin, name: str) -> None:
-    # Tolerance: 0.35 points at most, 0.15 rms, from 0.5 A up (demanded of this model).
+    # Tolerance: 0.35 points at most, 0.15 rms, from 0.5 A up (what this model promises).
     found = [each for each in deviations(twin, name) if each.mode == "CCM" and each.iout_a > 0.45]
     assert len(found) >= 10
     assert greatest(found) < 0.35
@@ -85,7 +72,7 @@ def test_efficiency_in_continuous_conduction(twin: Twin, name: str) -> None:
     ("twin", "name"), [(SET_A, "switching_buck_A.csv"), (SET_G, "switching_buck_G.csv")]
 )
 def test_efficiency_in_discontinuous_conduction(twin: Twin, name: str) -> None:
-    # Tolerance: 0.3 points at most, 0.15 rms (demanded of this model).
+    # Tolerance: 0.3 points at most, 0.15 rms (what this model promises).
     found = [each for each in deviations(twin, name) if each.mode == "DCM"]
     assert len(found) >= 10
     assert greatest(found) < 0.3

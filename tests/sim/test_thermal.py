@@ -2,31 +2,20 @@
 
 from __future__ import annotations
 
-import csv
-import tomllib
 from math import inf
-from pathlib import Path
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from pydantic import TypeAdapter
 from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
 from sim.losses import cycle, losses_w
-from sim.module import Heat, Twin
+from sim.module import Heat
 from sim.thermal import Rise, growth, steady, warm
+from tests.sim.circuit_bench import TWINS, rows
 
-DATA = Path(__file__).parent.parent / "data"
-SET_A = TypeAdapter(dict[str, Twin]).validate_python(
-    tomllib.loads((DATA / "twins.toml").read_text(encoding="utf-8"))
-)["A"]
-
-
-def rows(name: str) -> list[dict[str, str]]:
-    with (DATA / name).open(encoding="utf-8") as file:
-        return list(csv.DictReader(line for line in file if not line.startswith("#")))
+SET_A = TWINS["A"]
 
 
 def own_loss_w(vin_v: float, iout_a: float) -> float:
@@ -36,7 +25,7 @@ def own_loss_w(vin_v: float, iout_a: float) -> float:
 
 @pytest.mark.parametrize("row", rows("thermal_A.csv"))
 def test_steady_heat_of_the_published_loss(row: dict[str, str]) -> None:
-    # Tolerance 0.5 K (demanded); loss at 25 °C taken from the file.
+    # Tolerance 0.5 K (what this model promises); loss at 25 °C taken from the file.
     ambient_c = float(row["ambient_C"])
     rise = steady(SET_A.heat, float(row["p_loss_25C_W"]), ambient_c)
     assert ambient_c + rise.both_k == pytest.approx(float(row["t_hot_C"]), abs=0.5)

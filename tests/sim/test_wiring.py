@@ -1,108 +1,41 @@
-"""The live bench at rest: balance of power, limits, leads, modes and heat."""
+"""The live bench: balance of power, leads, load modes, heat and time."""
 
 from __future__ import annotations
 
-import csv
-import tomllib
 from dataclasses import replace
-from datetime import UTC, datetime
 from math import sqrt
-from pathlib import Path
 from typing import Any
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from pydantic import TypeAdapter
 
-from sim.clock import VirtualClock
-from sim.diode import Diode, drop_v
-from sim.module import Heat, Limit, Lockout, Shutdown, Twin
+from sim.module import Heat, Limit, Shutdown
 from sim.protection import Protection
-from sim.wiring import OperatingPoint, Wiring, World
-
-ROOT = Path(__file__).parent.parent.parent
-DATA = ROOT / "tests" / "data"
-TWINS = TypeAdapter(dict[str, Twin]).validate_python(
-    tomllib.loads((DATA / "twins.toml").read_text(encoding="utf-8"))
-)
-DEMO = TypeAdapter(Twin).validate_python(
-    tomllib.loads((ROOT / "runner/examples/demo_module.toml").read_text(encoding="utf-8"))["twin"]
-)
-COLD = replace(DEMO, heat=replace(DEMO.heat, loss_growth_per_k=0.0))
-
-
-class Bench:
-    """A world with its clock, set by keywords."""
-
-    def __init__(
-        self,
-        twin: Twin = COLD,
-        protection: Protection | None = None,
-        *,
-        supply_lead_ohm: float = 0.0,
-        load_lead_ohm: float = 0.0,
-        ambient_temp_c: float = 25.0,
-    ) -> None:
-        self.clock = VirtualClock(datetime(2026, 6, 21, tzinfo=UTC))
-        wiring = Wiring(supply_lead_ohm=supply_lead_ohm, load_lead_ohm=load_lead_ohm)
-        self.world = World(
-            twin,
-            protection or Protection(),
-            wiring,
-            self.clock,
-            ambient_temp_c=ambient_temp_c,
-        )
-
-    def supply(self, v_set_v: float, i_limit_a: float = 10.0, **more: Any) -> OperatingPoint:
-        """Switch the supply on with these settings and let it settle."""
-        return self.change(self.world.supply, v_set_v=v_set_v, i_limit_a=i_limit_a, on=True, **more)
-
-    def load(self, mode: str, level: float, **more: Any) -> OperatingPoint:
-        """Switch the load on with these settings and let it settle."""
-        return self.change(self.world.load, mode=mode, level=level, on=True, **more)
-
-    def change(self, box: object, **settings: Any) -> OperatingPoint:
-        self.world.touch()
-        for name, value in settings.items():
-            setattr(box, name, value)
-        return self.after(10.0)
-
-    def after(self, duration_s: float) -> OperatingPoint:
-        self.world.now()
-        self.clock.sleep(duration_s)
-        return self.world.now()
-
-
-def balance_w(point: OperatingPoint) -> float:
-    """Power in less power out less every loss [W]."""
-    given_w = point.v_supply_v * point.iin_a
-    taken_w = point.v_load_v * point.iout_a
-    return given_w - taken_w - sum(point.losses_w.values())
-
+from sim.wiring import OperatingPoint
+from tests.sim.circuit_bench import COLD, DEMO, TWINS, Bench, balance_w, rows
 
 # ------------------------------------------------------------------ at rest, in balance
 
 
 @pytest.mark.parametrize("name", ["A", "C"])
 def test_efficiency_of_the_whole_bench_is_the_circuit_simulations(name: str) -> None:
-    # tests/data/switching_buck_*.csv; tolerances demanded of this model, in points:
+    # tests/data/switching_buck_*.csv; tolerances this model promises, in points:
     # CCM from 0.5 A 0.35 at most and 0.15 rms, DCM 0.3 and 0.15. Set C: efficiency and
     # diode loss behind the input Schottky and its ripple.
     kind = {"A": Protection(), "C": Protection(kind="schottky", diode=TWINS["C"].diode)}[name]
     twin = replace(TWINS[name], heat=Heat(loss_growth_per_k=0.0))
     bench = Bench(twin, kind)
     errors: dict[str, list[float]] = {"CCM": [], "DCM": []}
-    with (DATA / f"switching_buck_{name}.csv").open(encoding="utf-8") as file:
-        for row in csv.DictReader(line for line in file if not line.startswith("#")):
-            bench.supply(float(row["vin_V"]))
-            at = bench.load("CC", float(row["iout_A"]))
-            efficiency = at.vout_v * at.iout_a / (at.vin_v * at.iin_a)
-            if row["mode"] == "DCM" or at.iout_a >= 0.5:
-                errors[row["mode"]].append(100.0 * (efficiency - float(row["efficiency"])))
-            if name == "C":
-                diode_w = float(row["p_input_diode_W"])
-                assert at.losses_w["protection"] == pytest.approx(diode_w, rel=0.01)
+    for row in rows(f"switching_buck_{name}.csv"):
+        bench.supply(float(row["vin_V"]))
+        at = bench.load("CC", float(row["iout_A"]))
+        efficiency = at.vout_v * at.iout_a / (at.vin_v * at.iin_a)
+        if row["mode"] == "DCM" or at.iout_a >= 0.5:
+            errors[row["mode"]].append(100.0 * (efficiency - float(row["efficiency"])))
+        if name == "C":
+            diode_w = float(row["p_input_diode_W"])
+            assert at.losses_w["protection"] == pytest.approx(diode_w, rel=0.01)
     for mode, most in (("CCM", 0.35), ("DCM", 0.3)):
         assert len(errors[mode]) > 10
         assert max(map(abs, errors[mode])) < most
@@ -225,134 +158,6 @@ def test_load_takes_no_more_than_its_rated_power() -> None:
     at = bench.load("CC", 4.0, rated_w=20.0)
     assert not at.load_regulated
     assert at.v_load_v * at.iout_a == pytest.approx(20.0)
-
-
-# ----------------------------------------------------------------------- its own limits
-
-
-def test_dropout_follows_the_line_less_the_drops() -> None:
-    twin = replace(COLD, greatest_duty=1.0)
-    bench = Bench(twin)
-    bench.supply(9.0)
-    at = bench.load("CC", 2.0)
-    assert at.module_state == "dropout"
-    assert at.vout_v == pytest.approx(9.0 - 0.7 - 2.0 * (0.05 + 0.04))
-    assert at.iin_a == pytest.approx(2.0 + twin.quiescent_a, rel=2e-3)
-    assert bench.supply(10.0).vout_v > at.vout_v
-    assert bench.supply(12.0).module_state == "regulating"
-
-
-def test_constant_current_limit_holds_down_to_a_short() -> None:
-    bench = Bench()
-    bench.supply(24.0)
-    volts = []
-    for ohm in (1.7, 1.0, 0.1, 0.001):
-        at = bench.load("CR", ohm)
-        assert at.module_state == "current-limit"
-        assert at.iout_a == pytest.approx(5.0)
-        volts.append(at.vout_v)
-    assert volts == pytest.approx([8.5, 5.0, 0.5, 0.005], rel=1e-6)
-    assert bench.load("CR", 2.0).module_state == "regulating"
-
-
-def test_foldback_latches_a_current_sink_until_it_lets_go() -> None:
-    # Common practice, no source: a sink above the short-circuit current holds the output down.
-    twin = replace(COLD, limit=Limit(kind="foldback", current_a=5.0, short_circuit_a=1.5))
-    bench = Bench(twin)
-    bench.supply(24.0)
-    assert bench.load("CC", 4.9, least_v=1.0).module_state == "regulating"
-    down = bench.load("CC", 5.1)
-    assert down.module_state == "current-limit"
-    assert down.vout_v < 1.0
-    stuck = bench.load("CC", 4.0)
-    assert stuck.vout_v < 1.0
-    assert not stuck.load_regulated
-    assert bench.load("CC", 1.4).module_state == "regulating"
-    assert bench.load("CR", 0.001).iout_a == pytest.approx(1.5, abs=0.01)
-
-
-def test_hiccup_tries_and_rests_and_recovers_at_a_try() -> None:
-    twin = replace(COLD, limit=Limit(kind="hiccup", current_a=5.0, burst_s=0.02, rest_s=0.2))
-    bench = Bench(twin)
-    bench.supply(24.0)
-    bench.world.touch()
-    bench.world.load.mode, bench.world.load.level, bench.world.load.on = "CR", 0.5, True
-    seen = [bench.after(0.001) for _ in range(700)]
-    assert {at.module_state for at in seen} == {"hiccup"}
-    bursts = sum(at.iout_a > 2.5 for at in seen) / len(seen)
-    assert bursts == pytest.approx(0.02 / 0.22, abs=0.03)
-    assert max(at.iout_a for at in seen) <= 5.0
-    bench.world.touch()
-    bench.world.load.level = 9.0
-    seen = [bench.after(0.001) for _ in range(300)]
-    assert seen[0].module_state == "hiccup"
-    assert seen[-1].module_state == "regulating"
-    assert seen[-1].iout_a == pytest.approx(1.0, rel=0.01)
-
-
-def test_no_limit_gives_what_the_line_can() -> None:
-    bench = Bench(replace(COLD, limit=Limit(kind="none")))
-    bench.supply(24.0, 20.0)
-    assert bench.load("CC", 7.0).iout_a == pytest.approx(7.0)
-
-
-def test_lockout_has_hysteresis() -> None:
-    bench = Bench(replace(COLD, lockout=Lockout(start_v=7.0, stop_v=6.5, idle_a=0.001)))
-    off = bench.supply(6.9)
-    assert (off.module_state, off.vout_v) == ("locked-out", 0.0)
-    assert off.iin_a == pytest.approx(0.001)
-    assert bench.supply(7.1).module_state == "dropout"
-    assert bench.supply(6.6).module_state == "dropout"
-    assert bench.supply(6.4).module_state == "locked-out"
-    assert bench.supply(6.9).module_state == "locked-out"
-
-
-def test_supply_that_cannot_carry_the_module_collapses_to_lockout_and_retries() -> None:
-    # Constant-power input (9 V, 4 A out) on a supply limited to 1 A: no balance above
-    # lockout, so the module starts, pulls its line down, and waits, over and over.
-    bench = Bench()
-    bench.supply(24.0, 5.0)
-    assert bench.load("CC", 4.0).module_state == "regulating"
-    bench.world.touch()
-    bench.world.supply.i_limit_a = 1.0
-    seen = [bench.after(0.002) for _ in range(550)]
-    assert {at.module_state for at in seen} == {"locked-out"}
-    trying = [at for at in seen if at.supply_mode == "CC"]
-    assert len(trying) / len(seen) == pytest.approx(0.02 / 0.22, abs=0.03)
-    assert min(at.vin_v for at in trying) == pytest.approx(6.5, abs=0.1)
-    assert max(at.vin_v for at in seen) == pytest.approx(24.0, abs=0.01)
-    assert bench.supply(24.0, 3.0).module_state == "regulating"
-
-
-def test_supply_in_its_limit_can_rest_in_dropout() -> None:
-    # A resistor draws less at less voltage, so there is a second balance above lockout: a
-    # line raised from below stays in it, one that the load is put on afterwards does not.
-    bench = Bench()
-    bench.load("CR", 2.25)
-    assert bench.supply(9.0, 3.0).supply_mode == "CC"
-    latched = bench.supply(24.0, 3.0)
-    assert (latched.module_state, latched.supply_mode) == ("dropout", "CC")
-    bench.change(bench.world.load, on=False)
-    free = bench.load("CR", 2.25)
-    assert (free.module_state, free.supply_mode) == ("regulating", "CV")
-
-
-def test_supply_in_its_limit_rests_where_the_module_takes_no_more() -> None:
-    weak = Bench(replace(COLD, lockout=Lockout(start_v=3.0, stop_v=2.0)))
-    weak.load("CR", 2.25)
-    starved = weak.supply(24.0, 1.2)
-    assert (starved.module_state, starved.supply_mode) == ("dropout", "CC")
-    assert starved.iin_a == pytest.approx(1.2)
-
-
-def test_short_circuit_heats_the_module_and_open_output_does_not() -> None:
-    bench = Bench(DEMO)
-    idle = bench.supply(24.0)
-    assert idle.iout_a == 0.0
-    assert idle.losses_w["quiescent"] == pytest.approx(24.0 * 0.008, rel=1e-2)
-    shorted = bench.load("CR", 0.0)
-    assert shorted.iout_a == pytest.approx(5.0)
-    assert bench.after(3600.0).hot_spot_temp_c > 90.0
 
 
 # --------------------------------------------------------------------------- heat
@@ -480,89 +285,3 @@ def test_linear_steps_between_solutions_stay_within_a_milliwatt() -> None:
         right = eager.after(0.0)
         assert left.vin_v * left.iin_a == pytest.approx(right.vin_v * right.iin_a, abs=1e-3)
         assert balance_w(left) == pytest.approx(0.0, abs=1e-3)
-
-
-# -------------------------------------------------------------- protection and death
-
-
-def test_protection_drops_what_its_parts_say() -> None:
-    diode = Diode(series_ohm=0.02)
-    for protection in (
-        Protection(kind="schottky", diode=diode),
-        Protection(kind="p-channel", p_channel_ohm=0.05),
-        Protection(kind="fuse-and-clamp", fuse_ohm=0.04),
-    ):
-        bench = Bench(COLD, protection)
-        bench.load("CC", 3.0)
-        at = bench.supply(24.0)
-        drops = {
-            "schottky": drop_v(diode, at.iin_a),
-            "p-channel": 0.05 * at.iin_a,
-            "fuse-and-clamp": 0.04 * at.iin_a,
-        }
-        assert at.vin_v == pytest.approx(24.0)
-        assert at.vin_v - at.v_module_v == pytest.approx(drops[protection.kind])
-
-
-def test_reverse_polarity_kills_an_unprotected_module() -> None:
-    bench = Bench()
-    at = bench.supply(24.0, 3.0, polarity="reversed")
-    assert at.module_state == "dead-short"
-    assert at.supply_mode == "CC"
-    assert -5.0 < at.v_module_v < 0.0
-    again = bench.supply(24.0, 3.0, polarity="normal")
-    assert again.vout_v == pytest.approx(24.0, abs=0.1)
-
-
-def test_gentle_reverse_test_shows_conduction_and_spares_the_module() -> None:
-    # 2 V at 50 mA: conduction means no protection (common practice, no source).
-    bench = Bench()
-    at = bench.supply(2.0, 0.05, polarity="reversed")
-    assert at.iin_a == pytest.approx(0.05)
-    assert at.module_state == "locked-out"
-    assert bench.supply(24.0, 3.0, polarity="normal").module_state == "regulating"
-
-
-@pytest.mark.parametrize("kind", ["schottky", "p-channel"])
-def test_blocking_protection_saves_the_module(kind: Any) -> None:
-    bench = Bench(COLD, Protection(kind=kind))
-    at = bench.supply(24.0, 3.0, polarity="reversed")
-    assert 0.0 < at.iin_a < 1e-3
-    assert at.vin_v == pytest.approx(-24.0)
-    assert abs(at.v_module_v) < 1.0
-    assert bench.supply(24.0, 3.0, polarity="normal").module_state == "regulating"
-
-
-def test_fuse_opens_behind_a_reversed_supply_and_saves_the_module() -> None:
-    bench = Bench(COLD, Protection(kind="fuse-and-clamp", fuse_a=5.0, fuse_a2s=50.0))
-    bench.world.touch()
-    supply = bench.world.supply
-    supply.v_set_v, supply.i_limit_a, supply.polarity, supply.on = 24.0, 15.0, "reversed", True
-    assert bench.after(0.2).iin_a == pytest.approx(15.0)
-    assert not bench.world.fuse.open
-    # 50 A² s at 15² - 5² A²: 0.25 s.
-    assert bench.after(0.06).supply_mode == "CV"
-    assert bench.world.fuse.open
-    at = bench.after(1.0)
-    assert (at.iin_a, at.module_state) == (pytest.approx(0.0, abs=1e-9), "locked-out")
-    assert bench.supply(24.0, 5.0, polarity="normal").vout_v == pytest.approx(0.0, abs=1e-9)
-
-
-@pytest.mark.parametrize("dies", ["open", "short"])
-def test_over_voltage_kills(dies: Any) -> None:
-    bench = Bench(replace(COLD, line_destroys_v=40.0, dies=dies))
-    bench.load("CC", 1.0)
-    assert bench.supply(39.9).module_state == "regulating"
-    at = bench.supply(41.0)
-    assert at.module_state == f"dead-{dies}"
-    dead = bench.supply(24.0)
-    assert dead.iout_a == pytest.approx(0.0 if dies == "open" else 1.0)
-    assert dead.vout_v == pytest.approx(0.0 if dies == "open" else 24.0, abs=0.1)
-
-
-def test_clamp_holds_a_line_that_is_too_high() -> None:
-    clamp = Protection(kind="fuse-and-clamp", clamp_v=33.0, clamp_ohm=0.1)
-    at = Bench(replace(COLD, line_destroys_v=40.0), clamp).supply(60.0, 3.0)
-    assert at.module_state == "regulating"
-    assert at.supply_mode == "CC"
-    assert at.v_module_v == pytest.approx(33.3, abs=0.1)

@@ -1,0 +1,136 @@
+"""The command line: help, exit codes, one clear line for every mistake."""
+
+from __future__ import annotations
+
+import json
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from runner.cli.main import COMMANDS, main
+from runner.toml_file import resolve
+
+
+def said(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str, str]:
+    code = main(arguments)
+    out, err = capsys.readouterr()
+    return code, out, err
+
+
+@pytest.mark.parametrize("command", sorted(COMMANDS))
+def test_every_command_has_help_with_examples(
+    command: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main([command, "--help"])
+    assert ended.value.code == 0
+    out = capsys.readouterr().out
+    assert f"usage: ampworth {command}" in out and "examples:" in out
+
+
+def test_the_options_of_a_sequence_are_in_its_help(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit):
+        main(["run", "load_sweep", "--help"])
+    out = capsys.readouterr().out
+    assert "--lines-v" in out and "110 % of rated" in out and "[V]" in out
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (["rnu"], "no command 'rnu'"),
+        (["rnu"], "did you mean 'run'"),
+        (["run"], "the following arguments are required: sequence"),
+        (["run", "load_swep"], "did you mean 'load_sweep'"),
+        (["run", "load_sweep", "--point", "9"], "did you mean --points?"),
+        (["run", "load_sweep", "--points", "x"], "--points: found 'x', allowed is a whole number"),
+        (["run", "load_sweep", "--points", "1"], "--points: found 1, at least 2"),
+        (["run", "load_sweep", "--bench", "nowhere.toml"], "nowhere.toml: there is no such file"),
+        (["run", "load_sweep", "--most-a", "9"], "load current: found"),
+        (["run", "load_sweep", "--lines-v", "60"], "line voltage: found 60.0 V"),
+        (["check", "nowhere.toml"], "nowhere.toml: there is no such file"),
+        (["report", "nowhere"], "nowhere"),
+        (["new", "bank", "x.toml"], "invalid choice: 'bank'"),
+        (["sim", "serve", "demo", "--host", "203.0.113.9"], "cannot be bound"),
+    ],
+)
+def test_a_mistake_is_one_clear_message_and_exit_code_2(
+    arguments: list[str], says: str, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    code, out, err = said(capsys, *arguments)
+    assert code == 2 and out == ""
+    assert says in err and "Traceback" not in err
+
+
+def test_a_run_folder_that_holds_something_is_never_replaced(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    (tmp_path / "precious.txt").write_text("evidence", "utf-8")
+    code, _, err = said(capsys, "run", "load_sweep", "--out", str(tmp_path))
+    assert code == 2 and "a run is never replaced" in err
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["precious.txt"]
+
+
+def test_a_folder_that_cannot_be_made_has_an_exit_code_of_its_own(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    (tmp_path / "file").write_text("", "utf-8")
+    code, _, err = said(capsys, "run", "load_sweep", "--out", str(tmp_path / "file" / "run"))
+    assert code == 7 and "cannot be made" in err
+
+
+def test_json_is_alone_on_standard_output(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    options = ["--points", "3", "--lines-v", "24", "--soak", "no", "--out", str(tmp_path / "r")]
+    code, out, _ = said(capsys, "run", "load_sweep", "--json", *options)
+    result = json.loads(out)
+    assert code == 0 and result["ending"] == "done"
+    assert Path(result["written"]["efficiency.csv"]).is_file()
+    code, again, _ = said(capsys, "report", str(tmp_path / "r"), "--json")
+    assert code == 0 and json.loads(again)["points"] == result["points"]
+
+
+@pytest.mark.parametrize("kind", ["bench", "module", "sequence"])
+def test_a_starter_is_written_once(
+    kind: str, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    path = tmp_path / f"mine.{'py' if kind == 'sequence' else 'toml'}"
+    assert said(capsys, "new", kind, str(path))[0] == 0
+    code, _, err = said(capsys, "new", kind, str(path))
+    assert code == 2 and "exists already" in err
+
+
+def test_check_shows_every_box_and_the_offsets(capsys: pytest.CaptureFixture[str]) -> None:
+    code, out, err = said(capsys, "check", "demo")
+    assert code == 0 and "every box is there" in out and err == ""
+    assert "BOATHOUSE,SUPPLY 40-5" in out and "at rest" in out
+
+
+def test_check_goes_on_after_a_missing_box(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    text = resolve("demo", "bench").read_text("utf-8")
+    nobody = re.sub(r'"(TCPIP0|USB0|GPIB0)::[^"]*"', '"TCPIP0::127.0.0.1::9::SOCKET"', text)
+    nobody = nobody.replace('visa = "simulated"', 'visa = "pure-python"')
+    names = iter(range(9, 99))
+    nobody = re.sub(r"127.0.0.1::9::", lambda match: f"127.0.0.1::{next(names)}::", nobody)
+    nobody = nobody.replace("ASRL3", "ASRL/dev/null")
+    path = tmp_path / "bench.toml"
+    path.write_text(nobody, "utf-8")
+    code, out, _ = said(capsys, "check", str(path))
+    assert code == 4 and "the bench is NOT complete" in out
+    assert out.count("MISSING") == 6
+
+
+def test_nothing_heavy_is_imported_for_help() -> None:
+    code = (
+        "import sys; from runner.cli.main import main; main(['--help']); "
+        "heavy = {'numpy', 'pandas', 'scipy', 'pyvisa', 'pydantic', 'rich'} & set(sys.modules); "
+        "sys.exit(f'imported: {heavy}' if heavy else 0)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
