@@ -119,12 +119,18 @@ class DeratedLoad:
 
 
 def derate(
-    points: Sequence[LoadPoint], limits: Limits, ambients_c: Sequence[float] = AMBIENTS_C
+    points: Sequence[LoadPoint],
+    limits: Limits,
+    ambients_c: Sequence[float] = AMBIENTS_C,
+    growth_per_k: float | None = None,
 ) -> list[DeratedLoad]:
-    """One row a line and ambient. Raises CannotDerateError when the points carry none."""
+    """One row a line and ambient. Raises CannotDerateError when the points carry none.
+
+    `growth_per_k` [1/K] holds the growth of the losses instead of fitting it.
+    """
     return [
         _row(line, ambient_c, limits)
-        for line in known_lines(points, limits)
+        for line in known_lines(points, limits, growth_per_k)
         for ambient_c in ambients_c
     ]
 
@@ -132,15 +138,18 @@ def derate(
 # --------------------------------------------------------------- what is known of a line
 
 
-def known_lines(points: Sequence[LoadPoint], limits: Limits) -> list[Line]:
+def known_lines(
+    points: Sequence[LoadPoint], limits: Limits, growth_per_k: float | None = None
+) -> list[Line]:
     """Losses and thermal resistances of every line among the points, by rising line."""
     spot, soaks = _settled_soaks(points)
     _check_limits(limits, spot, soaks)
-    model = fit_losses(
+    sound = (
         LossPoint(point.line_v, point.iout_a, temp_c, point.ploss_w)
         for point in points
         if is_sound(point, limits.output) and (temp_c := getattr(point, spot)) is not None
     )
+    model = fit_losses(sound, growth_per_k)
     lines_v = sorted({point.line_v for point in points})
     return [_line(line_v, points, soaks, spot, model) for line_v in lines_v]
 

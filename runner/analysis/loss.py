@@ -90,8 +90,10 @@ class LossModel:
         return 1.0 + self.growth_per_k * (temp_c - REFERENCE_TEMP_C)
 
 
-def fit_losses(points: Iterable[LossPoint]) -> LossModel:
+def fit_losses(points: Iterable[LossPoint], growth_per_k: float | None = None) -> LossModel:
     """Fit every line that has at least three different loads; other lines are left out.
+
+    `growth_per_k` [1/K] is held where it is given, else fitted or assumed.
 
     Least squares on absolute residuals, as relative ones would give the light loads, where
     a quadratic is worst, the most weight. a, b and c are not negative: idling, drops and
@@ -100,10 +102,12 @@ def fit_losses(points: Iterable[LossPoint]) -> LossModel:
     lines = {
         line_v: some for line_v, some in _by_line(points).items() if _loads(some) >= LEAST_LOADS
     }
-    growth_per_k, growth_u_per_k = _fit_growth(list(lines.values()))
-    fitted = growth_u_per_k is not None and growth_u_per_k <= GROWTH_U_MOST_PER_K
-    if not fitted:
-        growth_per_k = ASSUMED_GROWTH_PER_K
+    fitted, growth_u_per_k = False, None
+    if growth_per_k is None:
+        growth_per_k, growth_u_per_k = _fit_growth(list(lines.values()))
+        fitted = growth_u_per_k is not None and growth_u_per_k <= GROWTH_U_MOST_PER_K
+        if not fitted:
+            growth_per_k = ASSUMED_GROWTH_PER_K
     losses = {line_v: _fit_line(some, growth_per_k) for line_v, some in lines.items()}
     return LossModel(losses, growth_per_k, growth_u_per_k, fitted)
 

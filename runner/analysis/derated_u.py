@@ -1,0 +1,174 @@
+"""The standard uncertainty of each derated load: the derating done again with every doubt in turn.
+
+Each source shifts all the points it bears on together, as it would have on the bench, and half
+the difference of the loads is its contribution (JCGM 100:2008, 5.1.3 note 2): a gain shared
+by every point stays shared through fit, thermal resistance and limit. Pure.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from runner.analysis.derating import DeratedLoad, Limits, derate
+from runner.analysis.holding import LoadPoint
+from runner.analysis.loss import ASSUMED_GROWTH_PER_K, MODEL_ERROR_W
+from runner.analysis.uncertainty import Source, Uncertain
+
+SETTLING = 2.0
+"""Limits of what a soak had still to go, in changes over its last window: an exponential with a
+time constant of twice the window (from its slope; common practice for an end of warm-up)."""
+
+ROOT_3 = math.sqrt(3.0)
+SPOTS = ("hot_spot_temp_c", "case_temp_c")
+
+
+@dataclass(frozen=True, slots=True)
+class DoubtfulPoint:
+    """A point, its uncertain quantities by the names of its fields, and what its soak moved [K]."""
+
+    point: LoadPoint
+    worth: Mapping[str, Uncertain]
+    settling_k: float = 0.0
+
+
+Shift = Callable[[DoubtfulPoint, float], LoadPoint]
+
+
+MODULE = "module"
+SETTLED = Source("what the soaks had still to go", MODULE, shape="rectangular")
+SPREAD = Source("spread of the thermal resistances", MODULE, shape="rectangular")
+GROWTH = Source("growth of the losses with heat", MODULE)
+FIT = Source("residual of the loss fit", MODULE)
+"""Doubts that belong to the module and its soaks, not to a box of the bench."""
+
+
+def greatest_loads_u(
+    points: Sequence[DoubtfulPoint], limits: Limits, derated: Sequence[DeratedLoad]
+) -> list[float | None]:
+    """Standard uncertainty [A] of each derated load, None where there is no load."""
+    found = greatest_loads(points, limits, derated)
+    return [None if load is None else load.u for load in found]
+
+
+def greatest_loads(
+    points: Sequence[DoubtfulPoint], limits: Limits, derated: Sequence[DeratedLoad]
+) -> list[Uncertain | None]:
+    """Each derated load [A] with every doubt by its source, None where there is no load.
+
+    In it: gains, offsets, tares, leads and thermometers of the bench; the growth of the losses
+    (rectangular from nothing to twice its value where it is assumed); the residual of the loss
+    fit, which holds the scatter of single points; the spread of the thermal resistances of
+    single soaks, rectangular; what the soaks had still to go. Not in it: a thermal resistance
+    that changes beyond the temperatures soaked at, for which `basis` and `flags` stand.
+    """
+    if not derated:
+        return []
+    ambients_c = list(dict.fromkeys(load.ambient_temp_c for load in derated))
+    growth = derated[0].line.model.growth_per_k
+    parts: list[dict[Source, float]] = [{} for _ in derated]
+
+    def add(source: Source, high: Sequence[DeratedLoad], low: Sequence[DeratedLoad]) -> None:
+        for k, (one, other) in enumerate(zip(high, low, strict=True)):
+            if one.greatest and other.greatest:
+                half_a = (one.greatest.iout_max_a - other.greatest.iout_max_a) / 2.0
+                parts[k][source] = half_a
+
+    def redone(shift: Shift, sign: float, by_growth: float = 0.0) -> list[DeratedLoad]:
+        moved = [shift(doubtful, sign) for doubtful in points]
+        return derate(moved, limits, ambients_c, max(0.0, growth + sign * by_growth))
+
+    for source, shift in _shifts(points, derated):
+        add(source, redone(shift, 1.0), redone(shift, -1.0))
+    growth_u = _growth_u(derated[0])
+    add(GROWTH, redone(_unmoved, 1.0, growth_u), redone(_unmoved, -1.0, growth_u))
+    return [_with_fit(load, known) for load, known in zip(derated, parts, strict=True)]
+
+
+def _unmoved(doubtful: DoubtfulPoint, sign: float) -> LoadPoint:
+    return doubtful.point
+
+
+def _growth_u(load: DeratedLoad) -> float:
+    model = load.line.model
+    if model.growth_fitted and model.growth_u_per_k is not None:
+        return model.growth_u_per_k
+    return ASSUMED_GROWTH_PER_K / ROOT_3
+
+
+def _with_fit(load: DeratedLoad, parts: dict[Source, float]) -> Uncertain | None:
+    """Add what the loss fit leaves, as load, where a temperature decides."""
+    greatest, losses = load.greatest, load.line.losses
+    if greatest is None or losses is None:
+        return None
+    if greatest.limited_by in ("hot-spot", "case"):
+        base_w, left_w = losses.base_w(greatest.iout_max_a), max(losses.residual_w, MODEL_ERROR_W)
+        high_a, low_a = losses.load_a(base_w + left_w), losses.load_a(base_w - left_w)
+        parts = parts | {FIT: (high_a - low_a) / 2.0}
+    return Uncertain(greatest.iout_max_a, parts)
+
+
+# -------------------------------------------------------------------- the doubts, one by one
+
+
+def _shifts(
+    points: Sequence[DoubtfulPoint], derated: Sequence[DeratedLoad]
+) -> Iterator[tuple[Source, Shift]]:
+    counts = Counter(s for one in points for s in _sources(one))
+    for source, count in counts.items():
+        if count > 1:  # a source of one point alone is in the residual of the fit
+            yield source, _by_source(source)
+    if any(one.settling_k for one in points):
+        yield SETTLED, _by_settling
+    spread = max(load.line.spot_heat.spread for load in derated)
+    if spread > 0.0:
+        yield SPREAD, _by_resistance(spread / 2.0 / ROOT_3)
+
+
+def _sources(doubtful: DoubtfulPoint) -> set[Source]:
+    return {source for value in doubtful.worth.values() for source in value.parts}
+
+
+def _by_source(source: Source) -> Shift:
+    def shift(doubtful: DoubtfulPoint, sign: float) -> LoadPoint:
+        moved = {
+            name: value.value + sign * value.parts[source]
+            for name, value in doubtful.worth.items()
+            if source in value.parts
+        }
+        return _moved(doubtful.point, moved)
+
+    return shift
+
+
+def _by_settling(doubtful: DoubtfulPoint, sign: float) -> LoadPoint:
+    by_k = sign * SETTLING * abs(doubtful.settling_k) / ROOT_3
+    return _warmed(doubtful.point, lambda rise_k: rise_k + by_k)
+
+
+def _by_resistance(share: float) -> Shift:
+    def shift(doubtful: DoubtfulPoint, sign: float) -> LoadPoint:
+        return _warmed(doubtful.point, lambda rise_k: rise_k * (1.0 + sign * share))
+
+    return shift
+
+
+def _warmed(point: LoadPoint, rise: Callable[[float], float]) -> LoadPoint:
+    """A soaked point with other rises above its air; a fast one as it is."""
+    air_c = point.ambient_temp_c
+    if air_c is None or not point.is_settled_soak:
+        return point
+    moved = {
+        spot: air_c + rise(temp_c - air_c)
+        for spot in SPOTS
+        if (temp_c := getattr(point, spot)) is not None
+    }
+    return _moved(point, moved)
+
+
+def _moved(point: LoadPoint, quantities: Mapping[str, float]) -> LoadPoint:
+    if not quantities:
+        return point
+    return replace(point, **quantities)  # type: ignore[arg-type]  # they are fields of numbers
