@@ -18,6 +18,7 @@ COUNT = "%d"
 YES_NO = "%r"
 MEASURED = "%#.7g"  # 0.1 ppm of the value: more than any bench resolves
 DERIVED = "%#.6g"
+STANDARD = "%#.4g"  # an uncertainty: two digits are read, two more for who computes on
 FITTED = "%#.5g"  # no more digits than a search finds alike on every machine
 TEMP = "%.3f"
 PERCENT = "%.4f"
@@ -91,16 +92,27 @@ READINGS = (
 )
 """readings.csv: one row a sample."""
 
+TEMPS = ("ambient_temp_c", "case_temp_c", "hot_spot_temp_c")
 SOURCED = ("vin_v", "iin_a", "vout_v", "iout_a")
-SPREAD = (*SOURCED, "ambient_temp_c", "case_temp_c", "hot_spot_temp_c")
+SPREAD = (*SOURCED, *TEMPS)
 SAMPLED = (*SPREAD, "supply_mode", "load_mode")
 
-_SOURCE = "measured, corrected (lead drop, tare) or uncorrected (leads are in it)"
+_K95 = "coverage factor: the 95 % interval is the value plus and minus this times"
+_SOURCE = (
+    "measured, corrected (lead drop, tare), uncorrected (leads are in it) or derived (a resistor's "
+    "current, from its voltage)"
+)
 
 
-def _electrical(name: str, unit: str, meaning: str) -> tuple[Column, Column]:
+def _u(name: str, unit: str, of: str) -> Column:
+    meaning = f"standard uncertainty (k = 1) of {of}; blank where an accuracy is not stated"
+    return Column(f"{name}_u", unit, meaning, STANDARD)
+
+
+def _electrical(name: str, unit: str, meaning: str) -> tuple[Column, Column, Column]:
     return (
         Column(name, unit, f"{meaning}, mean of the samples", MEASURED),
+        _u(name, unit, name),
         Column(f"{name}_source", "", f"where it comes from: {_SOURCE}", TEXT),
     )
 
@@ -118,11 +130,17 @@ EFFICIENCY = (
     *_electrical("vout_v", "V", "output of the module"),
     *_electrical("iout_a", "A", "output current"),
     Column("pin_w", "W", "input power, vin_v x iin_a", MEASURED),
+    _u("pin_w", "W", "it"),
     Column("pout_w", "W", "output power, vout_v x iout_a", MEASURED),
+    _u("pout_w", "W", "it"),
     Column("ploss_w", "W", "loss, pin_w - pout_w", DERIVED),
+    _u("ploss_w", "W", "it"),
+    Column("ploss_w_k95", "", f"{_K95} ploss_w_u", "%.3f"),
     Column("efficiency_pct", "%", "pout_w / pin_w; blank without input power", PERCENT),
+    _u("efficiency_pct", "%", "it, in percentage points"),
+    Column("efficiency_pct_k95", "", f"{_K95} efficiency_pct_u", "%.3f"),
     Column("vout_deviation_pct", "%", "output from its set voltage, of the set voltage", PERCENT),
-    *_TEMPERATURES,
+    *(shown for t in _TEMPERATURES for shown in (t, _u(t.name, "K", t.name))),
     Column("samples", "", "readings averaged", COUNT),
     *(
         Column(
@@ -149,6 +167,13 @@ DERATING = (
     Column("line_v", "V", "line voltage", DERIVED),
     Column("ambient_temp_c", "°C", "air around the module", TEMP),
     Column("iout_max_a", "A", "greatest continuous load; blank when refused", "%.4f"),
+    Column(
+        "iout_max_a_u",
+        "A",
+        "standard uncertainty (k = 1) of it, from instruments, fit, growth and settling; 0 where a "
+        "file's limit decides, blank where an accuracy is not stated",
+        "%#.3g",
+    ),
     Column(
         "limited_by",
         "",
@@ -193,3 +218,99 @@ DERATING = (
     ),
 )
 """derating.csv: one row a line and ambient."""
+
+BUDGET = (
+    Column("run_id", "", "the run", TEXT),
+    Column("point", "", "number of the point in the run, from 1", COUNT),
+    Column("quantity", "", "efficiency_pct or ploss_w", TEXT),
+    Column("source", "", "what is in doubt: a gain, an offset, repeatability, ...", TEXT),
+    Column("instrument", "", "whose it is, by its name in the bench file", TEXT),
+    Column("type", "", "A from repeated readings, B otherwise", TEXT),
+    Column("distribution", "", "its shape", TEXT),
+    Column("u", "", "sensitivity x standard uncertainty, in the quantity's unit", STANDARD),
+    Column("share_pct", "%", "of the quantity's variance", PERCENT),
+)
+"""budget.csv: one row a source of each point's efficiency and loss, the greatest first."""
+
+_IN_UNIT = "in the unit of the row"
+
+COMPARISON = (
+    Column("run_a", "", "the run compared with: the first one named", TEXT),
+    Column("run_b", "", "the run compared", TEXT),
+    Column("kind", "", "fast, soaked, or derated (what the module is worth)", TEXT),
+    Column("line_set_v", "V", "line voltage set, in both runs", DERIVED),
+    Column("iout_a", "A", "load both are compared at, as measured; blank for a worth", MEASURED),
+    Column("ambient_temp_c", "°C", "air in run_a", TEMP),
+    Column("ambient_b_temp_c", "°C", "air in run_b", TEMP),
+    Column("hot_spot_temp_c", "°C", "hot spot in run_a; fast points lose more when warmer", TEMP),
+    Column("hot_spot_b_temp_c", "°C", "hot spot in run_b", TEMP),
+    Column(
+        "quantity",
+        "",
+        "efficiency_pct, ploss_w, vout_v, hot_spot_rise_k (above ambient, soaked) or worth_a "
+        "(greatest continuous load)",
+        TEXT,
+    ),
+    Column("quantity_unit", "", "its unit; % of an efficiency are percentage points", TEXT),
+    Column("a", "", f"run_a, {_IN_UNIT}", MEASURED),
+    Column("a_u", "", f"standard uncertainty (k = 1) of a, {_IN_UNIT}", STANDARD),
+    Column("b", "", f"run_b, {_IN_UNIT}", MEASURED),
+    Column("b_u", "", f"standard uncertainty (k = 1) of b, {_IN_UNIT}", STANDARD),
+    Column("correlation", "", "of a and b: 1 where one box took both with the same errors", "%.4f"),
+    Column("difference", "", f"b less a, {_IN_UNIT}", MEASURED),
+    Column("difference_u", "", f"standard uncertainty (k = 1) of it, {_IN_UNIT}", STANDARD),
+    Column("difference_k95", "", f"{_K95} difference_u", "%.3f"),
+    Column(
+        "significance",
+        "",
+        "size of the difference over its expanded uncertainty (95 %): above 1 it is one",
+        "%#.4g",
+    ),
+    Column(
+        "p",
+        "",
+        "probability that no difference at all shows this much or more; 0.0001 stands for less",
+        "%.4f",
+    ),
+    Column(
+        "match",
+        "",
+        "same load (set alike in both), interpolated (between loads of one run, never beyond), "
+        "or for a worth its basis in both runs",
+        TEXT,
+    ),
+)
+"""comparison.csv: one row a quantity of each matched point."""
+
+VERDICTS = (
+    Column("run_id", "", "the run", TEXT),
+    Column("unit", "", "which sample of the module", TEXT),
+    Column("claim", "", "number of the claim in the module file, from 1", COUNT),
+    Column("about", "", "what kind of claim, as in the module file", TEXT),
+    Column("source", "", "where the claim was read", TEXT),
+    Column("part", "", "what was looked at: a claim may have several parts", TEXT),
+    Column("conditions", "", "line, load, air and kind of points it was judged at", TEXT),
+    Column("decides", "", "True for the one part whose verdict is that of the claim", YES_NO),
+    Column("verdict", "", "pass, fail, inconclusive, not-comparable or not-tested", TEXT),
+    Column("rule", "", "the decision rule", TEXT),
+    Column("measured", "", "the value; blank where there is none to compare", MEASURED),
+    Column("measured_unit", "", "unit of it, of its doubt, the limits and the margin", TEXT),
+    Column("expanded_u", "", "expanded uncertainty U = k u for 95 %", STANDARD),
+    Column("k", "", "its coverage factor", "%.3f"),
+    Column("least", "", "claimed limit below; blank without one", DERIVED),
+    Column("most", "", "claimed limit above; blank without one", DERIVED),
+    Column("accepted_least", "", "passes from here, by the rule and this U", MEASURED),
+    Column("accepted_most", "", "passes up to here; both blank where nothing could pass", MEASURED),
+    Column("margin", "", "distance to the nearest claimed limit, negative outside", STANDARD),
+    Column("margin_in_u", "", "margin over expanded_u", "%#.3g"),
+    Column(
+        "conformance_probability",
+        "",
+        "probability that the true value is inside the limits (JCGM 106)",
+        "%.4f",
+    ),
+    Column("points", "", "numbers of the points it rests on, joined by ;", TEXT),
+    Column("notes", "", "what was assumed, and what else has to be known", TEXT),
+    Column("reason", "", "why this verdict", TEXT),
+)
+"""verdicts.csv: one row a part of each claim."""

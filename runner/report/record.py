@@ -10,7 +10,11 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, fields
 from typing import Any
 
+from runner.analysis.sampling import Mean, Series
+from runner.audit import AUDIT
 from runner.errors import BadInput
+from runner.report.columns import SPREAD
+from runner.report.means import Tares, Zero, mean_of, series_of_step
 from runner.steps import Point
 
 Record = Mapping[str, Any]
@@ -20,11 +24,21 @@ _POINT_FIELDS = frozenset(f.name for f in fields(Point))
 
 @dataclass(frozen=True, slots=True)
 class NumberedPoint:
-    """A point, its number in the run from 1, and the time of day."""
+    """A point as every output uses it: currents tared where a tare was taken before it.
+
+    `number` counts the points of the run from 1; `means` tells what the mean of each quantity's
+    samples is worth; `zeros` are the tares its currents were corrected by; `settling_k` is what
+    the soak before it still moved [K], None where it was not soaked; `connected` is the resistor
+    that was its load, empty on an electronic one.
+    """
 
     number: int
     utc: str
     point: Point
+    means: Mapping[str, Mean] = field(default_factory=dict)
+    zeros: Mapping[str, Zero] = field(default_factory=dict)
+    settling_k: float | None = None
+    connected: Record = field(default_factory=dict)
 
 
 @dataclass(slots=True)
@@ -61,6 +75,8 @@ class RunRecord:
     points: list[NumberedPoint] = field(default_factory=list)
     trips: list[Record] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    tares: Tares = field(default_factory=Tares)
+    connected: Record = field(default_factory=dict)
     end: Record | None = None
     samples: int = 0
 
@@ -77,39 +93,83 @@ class RunRecord:
         return bench
 
 
+class Gathering:
+    """Takes a run's records one by one; what is known so far is in `found` and `setpoints`."""
+
+    def __init__(self, on_sample: Callable[[SetPoints, Record], None] | None = None) -> None:
+        self.found, self.setpoints = RunRecord(), SetPoints()
+        self._on_sample = on_sample
+        self._series = series_of_step("")
+        self._settling_k: float | None = None
+
+    def take(self, record: Record) -> None:
+        """Take the next record. Raises BadInput for a point this version cannot read."""
+        kind = record["kind"]
+        if kind == "sample":
+            self._take_sample(record)
+        elif kind == "step":
+            self.setpoints.follow(record)
+            self._series = series_of_step(self.setpoints.step_name)
+        elif kind == "outcome":
+            self._take_outcome(record)
+        elif kind == "connected":  # a resistor stands for the load that was asked for
+            self.found.connected, self.setpoints.iout_set_a = record, record["iout_a"]
+        else:
+            _keep(self.found, kind, record)
+
+    def _take_sample(self, record: Record) -> None:
+        self.found.samples += 1
+        for name, one in self._series.items():
+            value = record.get(name)
+            if value is not None:
+                one.add(value)
+        if self._on_sample is not None:
+            self._on_sample(self.setpoints, record)
+
+    def _take_outcome(self, record: Record) -> None:
+        found = self.found
+        match record["outcome"]:
+            case "Soaked":
+                self._settling_k = record["values"].get("change_k")
+            case "Tared":
+                found.tares.take(found.run, self._series)
+            case "Point" if record["values"].get("label") != AUDIT:  # those are no curve
+                found.points.append(_numbered(found, record, self._series, self._settling_k))
+
+
 def gather(
     records: Iterable[Record], on_sample: Callable[[SetPoints, Record], None] | None = None
 ) -> RunRecord:
     """Go through the records once. Raises BadInput when they are not those of a run."""
-    found, setpoints = RunRecord(), SetPoints()
+    gathering = Gathering(on_sample)
     for record in records:
-        kind = record["kind"]
-        if kind == "sample":
-            found.samples += 1
-            if on_sample is not None:
-                on_sample(setpoints, record)
-        elif kind == "step":
-            setpoints.follow(record)
-        else:
-            _keep(found, kind, record)
-    if not found.run:
+        gathering.take(record)
+    if not gathering.found.run:
         raise BadInput("the journal has no run record: nothing was started, there is no table")
-    return found
+    return gathering.found
 
 
 def _keep(found: RunRecord, kind: str, record: Record) -> None:
     match kind:
         case "run" if not found.run:
             found.run = record
-        case "outcome" if record["outcome"] == "Point":
-            number = len(found.points) + 1
-            found.points.append(NumberedPoint(number, record["utc"], _point(record)))
         case "trip":
             found.trips.append(record)
         case "note":
             found.notes.append(record["text"])
         case "end":
             found.end = record
+
+
+def _numbered(
+    found: RunRecord, record: Record, series: Mapping[str, Series], settling_k: float | None
+) -> NumberedPoint:
+    read = _point(record)
+    point, zeros = found.tares.correct(read)
+    means = {name: mean for name in SPREAD if (mean := mean_of(read, name, series.get(name)))}
+    left_k = settling_k if read.kind == "soaked" else None
+    number = len(found.points) + 1
+    return NumberedPoint(number, record["utc"], point, means, zeros, left_k, found.connected)
 
 
 def _point(record: Record) -> Point:

@@ -6,19 +6,24 @@ Opens no file and computes nothing that `analysis` should.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
-from runner.analysis.derating import AMBIENTS_C, DeratedLoad, Limits, derate
+from runner.analysis.derated_u import DoubtfulPoint, greatest_loads
+from runner.analysis.derating import AMBIENTS_C, CannotDerateError, DeratedLoad, Limits, derate
 from runner.analysis.efficiency import efficiency
 from runner.analysis.holding import LoadPoint, OutputLimits
 from runner.analysis.regulation import output_deviation
-from runner.report.columns import SAMPLED, SOURCED, SPREAD
-from runner.report.record import NumberedPoint, Record, RunRecord, SetPoints
+from runner.analysis.uncertainty import Uncertain
+from runner.report.budget import COVERAGE
+from runner.report.columns import SAMPLED, SOURCED, SPREAD, TEMPS
+from runner.report.measured import OBSERVED, Measured, MeasuredRun
+from runner.report.record import Record, RunRecord, SetPoints
 from runner.steps import Point
 
-OBSERVED = frozenset({"measured", "corrected", "uncorrected"})
-"""Sources that rest on a reading; an efficiency with any other input is undefined."""
+DERATED_FROM = (*SOURCED, *TEMPS)
+DERATED_BY = ("iout_a", "vout_v", "ploss_w", *TEMPS)
+"""Readings a derated load rests on, and the quantities of a point that it is made from."""
 
 NOT_FED = frozenset({"CC", "OFF", "TRIPPED"})
 """Supply modes in which the line is not what was set; ? is a box that does not tell."""
@@ -73,14 +78,49 @@ def _bench_iout_max_a(bench: Mapping[str, Any]) -> float | None:
     return min(given, default=None)
 
 
+def assumed_inputs(record: RunRecord) -> list[str]:
+    """The electrical quantities that rest on no reading; nothing is decided from them."""
+    sources = record.run.get("sources", {})
+    return [name for name in SOURCED if sources.get(name, "measured") not in OBSERVED]
+
+
 def derated_loads(record: RunRecord) -> list[DeratedLoad]:
     """The derating of a run: every 5 K from 0 to 85 °C and at each ambient it asked for.
 
-    Raises CannotDerateError when the points carry none.
+    Raises CannotDerateError when the points carry none, or rest on an assumed input.
     """
+    assumed = assumed_inputs(record)
+    if assumed:
+        raise CannotDerateError(f"{', '.join(assumed)} is assumed: no load follows from that")
     asked = record.run.get("parameters", {}).get("ambients_c") or ()
     ambients_c = sorted({*AMBIENTS_C, *(float(ambient_c) for ambient_c in asked)})
     return derate(load_points(record), limits(record), ambients_c)
+
+
+def derated_loads_u(
+    record: RunRecord, measured: MeasuredRun, derated: Sequence[DeratedLoad]
+) -> list[float | None]:
+    """Standard uncertainty of each derated load [A]; None where an accuracy it rests on is not
+    stated."""
+    found = uncertain_loads(record, measured, derated)
+    return [None if load is None else load.u for load in found]
+
+
+def uncertain_loads(
+    record: RunRecord, measured: MeasuredRun, derated: Sequence[DeratedLoad]
+) -> list[Uncertain | None]:
+    """Each derated load [A] with every doubt by its source; None as in `derated_loads_u`."""
+    if set(DERATED_FROM) & set(measured.unknown):
+        return [None] * len(derated)
+    points = [
+        DoubtfulPoint(
+            _load_point(one.numbered.point),
+            {name: one.values[name] for name in DERATED_BY if name in one.values},
+            one.numbered.settling_k or 0.0,
+        )
+        for one in measured.points
+    ]
+    return greatest_loads(points, limits(record), derated)
 
 
 def reading_row(setpoints: SetPoints, sample: Record) -> list[Any]:
@@ -96,19 +136,16 @@ def reading_row(setpoints: SetPoints, sample: Record) -> list[Any]:
     ]
 
 
-def efficiency_rows(record: RunRecord) -> Iterator[list[Any]]:
+def efficiency_rows(record: RunRecord, points: Iterable[Measured]) -> Iterator[list[Any]]:
     """One row a point, in the order of `columns.EFFICIENCY`."""
-    sources = record.run.get("sources", {})
-    return (_efficiency_row(record, sources, numbered) for numbered in record.points)
+    return (_efficiency_row(record, measured) for measured in points)
 
 
-def _efficiency_row(
-    record: RunRecord, sources: Mapping[str, str], numbered: NumberedPoint
-) -> list[Any]:
-    point, module = numbered.point, record.module
-    is_observed = all(sources.get(name, "measured") in OBSERVED for name in SOURCED)
-    fraction = efficiency(point.pin_w, point.pout_w) if is_observed else None
-    electrical = [(getattr(point, name), sources.get(name)) for name in SOURCED]
+def _efficiency_row(record: RunRecord, measured: Measured) -> list[Any]:
+    numbered, module = measured.numbered, record.module
+    point, u = numbered.point, measured.u
+    fraction = efficiency(point.pin_w, point.pout_w) if measured.is_observed else None
+    electrical = [(getattr(point, name), u(name), measured.sources[name]) for name in SOURCED]
     return [
         record.run["run_id"],
         module.get("unit"),
@@ -117,15 +154,19 @@ def _efficiency_row(
         point.label or None,
         point.line_set_v,
         point.iout_set_a,
-        *(cell for pair in electrical for cell in pair),
+        *(cell for cells in electrical for cell in cells),
         point.pin_w,
+        u("pin_w"),
         point.pout_w,
+        u("pout_w"),
         point.ploss_w,
+        u("ploss_w"),
+        _k95(measured, "ploss_w"),
         percent(fraction),
+        percent(u("efficiency")),
+        _k95(measured, "efficiency"),
         percent(output_deviation(point.vout_v, module["vout_set_v"])),
-        point.ambient_temp_c,
-        point.case_temp_c,
-        point.hot_spot_temp_c,
+        *(cell for name in TEMPS for cell in (getattr(point, name), u(name))),
         point.samples,
         *(point.sd.get(name) for name in SPREAD),
         point.supply_mode,
@@ -134,11 +175,23 @@ def _efficiency_row(
         point.dwell_s,
         point.t_s,
         numbered.utc,
-        ";".join(point.flags) or None,
+        ";".join(_flags(measured)) or None,
     ]
 
 
-def derating_row(record: RunRecord, load: DeratedLoad) -> list[Any]:
+def _k95(measured: Measured, name: str) -> float | None:
+    found = measured.values.get(name)
+    return None if found is None else found.expanded(COVERAGE, shapes=True).k
+
+
+def _flags(measured: Measured) -> list[str]:
+    """The point's own flags, and which voltage has leads of unknown resistance in it."""
+    leads = {"vin_v": "LEADS_IN_VIN", "vout_v": "LEADS_IN_VOUT"}
+    unknown = [word for name, word in leads.items() if measured.sources[name] == "uncorrected"]
+    return sorted({*measured.numbered.point.flags, *unknown})
+
+
+def derating_row(record: RunRecord, load: DeratedLoad, iout_u_a: float | None) -> list[Any]:
     """One row, in the order of `columns.DERATING`."""
     line, greatest, losses = load.line, load.greatest, load.line.losses
     by_hot_spot = line.spot == "hot_spot_temp_c"
@@ -148,6 +201,7 @@ def derating_row(record: RunRecord, load: DeratedLoad) -> list[Any]:
         line.line_v,
         load.ambient_temp_c,
         greatest and greatest.iout_max_a,
+        iout_u_a,
         greatest and greatest.limited_by,
         load.basis,
         load.extrapolation_k,

@@ -13,9 +13,12 @@ from runner.analysis.derating import MEASURED_WITHIN_K, DeratedLoad
 from runner.analysis.efficiency import FourPointAverage, four_point_average
 from runner.analysis.holding import LoadPoint, is_sound
 from runner.analysis.regulation import line_regulation_of_nominal, load_regulation_of_nominal
+from runner.audit import AUDIT
+from runner.report.measured import Measured
 from runner.report.record import RunRecord
 from runner.report.rows import load_points, output_limits
 from runner.report.tables import Tables
+from runner.report.worth import REFERENCE, worth_facts
 from runner.steps import Point
 
 NEAR = 0.02  # of rated: as near as a load must be to count as 10, 50 or 100 %
@@ -58,8 +61,29 @@ def _facts(tables: Tables) -> tuple[tuple[str, str], ...]:
     regulation = _line_regulation(record)
     if regulation:
         facts.append(("line regulation", regulation))
+    facts += [
+        (AUDIT, note.removeprefix(AUDIT).lstrip(",: ")) for note in record.notes if _of_audit(note)
+    ]
+    facts += worth_facts(record, tables.measured, _at_rated(tables))
     facts += [(f"no {name}", reason) for name, reason in tables.left_out.items()]
     return tuple(facts)
+
+
+def _of_audit(note: str) -> bool:
+    return note.startswith(AUDIT) and "nothing found" not in note
+
+
+def _at_rated(tables: Tables) -> Measured | None:
+    """The fast point at rated load whose line is nearest to nominal."""
+    module = tables.record.module
+    rated_a, nominal_v = module["iout_rated_a"], module.get("line_nominal_v", 0.0)
+    near = [
+        measured
+        for measured in tables.measured.points
+        if measured.numbered.point.kind == "fast"
+        and _near([measured.numbered.point], rated_a, rated_a)
+    ]
+    return min(near, key=lambda one: abs(one.numbered.point.line_set_v - nominal_v), default=None)
 
 
 # --------------------------------------------------------------------- fast points
@@ -89,7 +113,7 @@ def _sweeps(record: RunRecord) -> ShortTable:
 def _by_line(points: Iterable[Point]) -> dict[float, list[Point]]:
     lines: dict[float, list[Point]] = {}
     for point in points:
-        if point.kind == "fast":
+        if point.kind == "fast" and point.label != REFERENCE:
             lines.setdefault(point.line_set_v, []).append(point)
     return dict(sorted(lines.items()))
 

@@ -1,4 +1,4 @@
-"""Writes readings.csv, efficiency.csv and derating.csv of a run, from its journal alone.
+"""Writes readings.csv, efficiency.csv, derating.csv and budget.csv of a run, from its journal.
 
 Called at the end of a run and by `ampworth report`: the same journal gives the same
 bytes. A file appears whole or not at all, and samples are streamed. What cannot be
@@ -7,21 +7,28 @@ written says so with a reason; it must not print.
 
 from __future__ import annotations
 
-import contextlib
-import os
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TextIO
 
 from runner import journal
 from runner.analysis.derating import CannotDerateError, DeratedLoad
-from runner.errors import StorageError
-from runner.report.columns import DERATING, EFFICIENCY, READINGS, Column, header, row
+from runner.report.budget import budget_rows, in_percent
+from runner.report.columns import BUDGET, DERATING, EFFICIENCY, READINGS, header, row
+from runner.report.files import replacing, write_rows
+from runner.report.measured import MeasuredRun, measure
 from runner.report.record import Record, RunRecord, SetPoints, gather
-from runner.report.rows import derated_loads, derating_row, efficiency_rows, reading_row
+from runner.report.rows import (
+    derated_loads,
+    derated_loads_u,
+    derating_row,
+    efficiency_rows,
+    reading_row,
+)
+from runner.report.story import Story
 
 READINGS_FILE, EFFICIENCY_FILE, DERATING_FILE = "readings.csv", "efficiency.csv", "derating.csv"
+BUDGET_FILE = "budget.csv"
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +38,10 @@ class Tables:
     written: dict[str, Path]
     left_out: dict[str, str]
     record: RunRecord
+    measured: MeasuredRun
     derated: tuple[DeratedLoad, ...]
+    derated_u_a: tuple[float | None, ...]
+    story: Story
 
 
 def write_tables(run: Path) -> Tables:
@@ -45,21 +55,36 @@ def write_tables(run: Path) -> Tables:
 
 def tables_of(records: Iterable[Record], folder: Path) -> Tables:
     """Make the tables of these journal records in `folder`; see `write_tables`."""
-    record = _write_readings(records, folder / READINGS_FILE)
+    story = Story()
+    record = _write_readings(story.following(records), folder / READINGS_FILE)
+    measured = measure(record)
     derated, no_derating = _derated(record)
+    derated_u_a = tuple(derated_loads_u(record, measured, derated))
     left_out = {
         READINGS_FILE: "" if record.samples else "the run ended before its first sample",
         EFFICIENCY_FILE: "" if record.points else "the run ended before its first point",
         DERATING_FILE: no_derating,
+        BUDGET_FILE: _no_budget(measured),
     }
-    _write_rows(folder / EFFICIENCY_FILE, EFFICIENCY, efficiency_rows(record))
-    derating_rows = (derating_row(record, load) for load in derated)
-    _write_rows(folder / DERATING_FILE, DERATING, derating_rows)
+    write_rows(folder / EFFICIENCY_FILE, EFFICIENCY, efficiency_rows(record, measured.points))
+    pairs = zip(derated, derated_u_a, strict=True)
+    derating_rows = (derating_row(record, load, u_a) for load, u_a in pairs)
+    write_rows(folder / DERATING_FILE, DERATING, derating_rows)
+    write_rows(folder / BUDGET_FILE, BUDGET, budget_rows(record, measured.points))
     for name in left_out:
         if left_out[name]:
             (folder / name).unlink(missing_ok=True)
     written = {name: folder / name for name in left_out if not left_out[name]}
-    return Tables(written, {n: why for n, why in left_out.items() if why}, record, derated)
+    left_out = {name: why for name, why in left_out.items() if why}
+    return Tables(written, left_out, record, measured, derated, derated_u_a, story)
+
+
+def _no_budget(measured: MeasuredRun) -> str:
+    """Why there is no uncertainty budget; empty where there is one."""
+    if any(in_percent(point) for point in measured.points):
+        return ""
+    reasons = "; ".join(dict.fromkeys(measured.unknown.values()))
+    return reasons or "no point has both powers measured"
 
 
 def _derated(record: RunRecord) -> tuple[tuple[DeratedLoad, ...], str]:
@@ -71,36 +96,10 @@ def _derated(record: RunRecord) -> tuple[tuple[DeratedLoad, ...], str]:
 
 
 def _write_readings(records: Iterable[Record], path: Path) -> RunRecord:
-    with _replacing(path) as file:
+    with replacing(path) as file:
         file.write(header(READINGS))
 
         def on_sample(setpoints: SetPoints, sample: Record) -> None:
             file.write(row(READINGS, reading_row(setpoints, sample)))
 
         return gather(records, on_sample)
-
-
-def _write_rows(path: Path, columns: tuple[Column, ...], rows: Iterable[list[Any]]) -> None:
-    with _replacing(path) as file:
-        file.write(header(columns))
-        file.writelines(row(columns, values) for values in rows)
-
-
-@contextlib.contextmanager
-def _replacing(path: Path) -> Iterator[TextIO]:
-    """A new file that takes the place of `path` once it is whole and on the disk."""
-    draft = path.with_name(f".{path.name}.{os.getpid()}.new")
-    try:
-        with draft.open("w", encoding="utf-8", newline="\n") as file:
-            yield file
-            file.flush()
-            os.fsync(file.fileno())
-        draft.replace(path)
-    except OSError as error:
-        raise StorageError(
-            f"{path}: cannot be written: {error.strerror}; the journal is intact, make room or "
-            "close the file elsewhere, then `ampworth report` makes the tables again"
-        ) from error
-    finally:
-        with contextlib.suppress(OSError):
-            draft.unlink(missing_ok=True)

@@ -26,9 +26,33 @@ MODULE = {
 }
 BENCH = {
     "name": "boathouse bench",
-    "roles": {"supply": "supply", "load": "load"},
+    "roles": {
+        "supply": "supply",
+        "load": "load",
+        "hot_spot": "hot_spot",
+        "case": "case",
+        "ambient": "ambient",
+    },
     "limits": {"iout_max_a": 6.0},
-    "instruments": {"load": {"rated_a": 30.0, "lead_max_a": 10.0}},
+    "instruments": {
+        "supply": {
+            "lead_resistance_ohm": 0.030,
+            "voltage_accuracy": [{"range_v": 40.0, "reading_pct": 0.05, "offset_v": 0.010}],
+            "current_accuracy": [{"range_a": 5.0, "reading_pct": 0.15, "offset_a": 0.005}],
+        },
+        "load": {
+            "rated_a": 30.0,
+            "lead_max_a": 10.0,
+            "voltage_accuracy": [{"range_v": 80.0, "reading_pct": 0.025, "offset_v": 0.0045}],
+            "current_accuracy": [
+                {"range_a": 6.0, "reading_pct": 0.05, "range_pct": 0.05},
+                {"range_a": 30.0, "reading_pct": 0.05, "range_pct": 0.05},
+            ],
+        },
+        "hot_spot": {"temp_accuracy": {"offset_k": 1.0}},
+        "case": {"temp_accuracy": {"offset_k": 1.0}},
+        "ambient": {"temp_accuracy": {"offset_k": 0.3}},
+    },
 }
 SOURCES = {"vin_v": "corrected", "iin_a": "measured", "vout_v": "measured", "iout_a": "measured"}
 

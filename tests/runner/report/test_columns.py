@@ -9,6 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from runner.report.columns import (
+    BUDGET,
+    COMPARISON,
     COUNT,
     DERATING,
     EFFICIENCY,
@@ -22,7 +24,7 @@ from runner.report.columns import (
     row,
 )
 
-ALL = (READINGS, EFFICIENCY, DERATING)
+ALL = (READINGS, EFFICIENCY, DERATING, BUDGET, COMPARISON)
 
 
 @pytest.mark.parametrize("columns", ALL)
@@ -36,13 +38,13 @@ def test_names_are_unique_and_every_column_says_what_it_means(columns: tuple[Col
 @pytest.mark.parametrize("columns", ALL)
 def test_a_column_with_a_unit_has_it_in_its_name(columns: tuple[Column, ...]) -> None:
     endings = {
-        "V": ("_v", "_v_sd"),
-        "A": ("_a", "_a_sd"),
-        "W": ("_w",),
-        "K": ("_k", "_c_sd"),
+        "V": ("_v", "_v_sd", "_v_u"),
+        "A": ("_a", "_a_sd", "_a_u"),
+        "W": ("_w", "_w_u"),
+        "K": ("_k", "_c_sd", "_c_u"),
         "°C": ("_temp_c",),
         "s": ("_s",),
-        "%": ("_pct",),
+        "%": ("_pct", "_pct_u"),
         "K/W": ("_k_per_w",),
         "W/A": ("_w_per_a",),
         "W/A²": ("_w_per_a2",),

@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from runner.errors import BadInput, StorageError
-from runner.report.columns import DERATING, EFFICIENCY, READINGS
+from runner.report.columns import BUDGET, DERATING, EFFICIENCY, READINGS
 from runner.report.tables import tables_of, write_tables
 from tests.runner.report.journals import (
     LOADS_A,
@@ -25,7 +25,7 @@ from tests.runner.report.journals import (
     write_journal,
 )
 
-NAMES = ["readings.csv", "efficiency.csv", "derating.csv"]
+NAMES = ["readings.csv", "efficiency.csv", "derating.csv", "budget.csv"]
 
 
 def read(path: Path) -> pd.DataFrame:
@@ -40,11 +40,11 @@ def only(frame: pd.DataFrame, column: str) -> Any:
 # ----------------------------------------------------------------------- the contents
 
 
-def test_a_run_gives_three_files_with_the_columns_of_the_table(tmp_path: Path) -> None:
+def test_a_run_gives_four_files_with_the_columns_of_the_table(tmp_path: Path) -> None:
     found = tables_of(records(), tmp_path)
     assert found.written == {name: tmp_path / name for name in NAMES}
     assert found.left_out == {}
-    for name, columns in zip(NAMES, (READINGS, EFFICIENCY, DERATING), strict=True):
+    for name, columns in zip(NAMES, (READINGS, EFFICIENCY, DERATING, BUDGET), strict=True):
         assert list(read(tmp_path / name).columns) == [column.name for column in columns]
 
 
@@ -160,7 +160,7 @@ def test_derating_table_goes_by_5_k_and_has_the_ambients_that_were_asked_for(
 def test_without_a_soak_there_is_no_derating_and_a_reason(tmp_path: Path) -> None:
     (tmp_path / "derating.csv").write_text("left from before\n")
     found = tables_of(records([point(24.0, i) for i in LOADS_A]), tmp_path)
-    assert list(found.written) == NAMES[:2]
+    assert list(found.written) == [*NAMES[:2], "budget.csv"]
     assert "soaked until settled" in found.left_out["derating.csv"]
     assert not (tmp_path / "derating.csv").exists()
 
@@ -201,7 +201,7 @@ def test_a_damaged_journal_changes_no_file(tmp_path: Path) -> None:
     with pytest.raises(BadInput, match="damaged"):
         write_tables(tmp_path)
     assert {name: (tmp_path / name).read_bytes() for name in NAMES} == before
-    assert len(list(tmp_path.iterdir())) == 4  # no draft is left behind
+    assert len(list(tmp_path.iterdir())) == 5  # no draft is left behind
 
 
 def test_a_journal_without_a_run_is_refused(tmp_path: Path) -> None:
