@@ -65,10 +65,14 @@ def _show(file: BenchFile, findings: Findings, warnings: tuple[str, ...]) -> Non
             f"  in  {rest.vin_v:+.4f} V {rest.iin_a:+.5f} A   voltage {findings.sources['vin_v']}"
         )
         source = findings.sources["vout_v"]
-        print(f"  out {rest.vout_v:+.4f} V {rest.iout_a:+.5f} A   voltage {source}")
+        if rest.vout_v is None or rest.iout_a is None:
+            print("  out worked by hand: asked for in a run")
+        else:
+            print(f"  out {rest.vout_v:+.4f} V {rest.iout_a:+.5f} A   voltage {source}")
         for name in ("hot_spot", "case", "ambient"):
             temp_c = getattr(rest, f"{name}_temp_c")
-            print(f"  {name:<9}" + (f"{temp_c:.2f} °C" if temp_c is not None else "no thermometer"))
+            missing = "read by eye in a run" if getattr(file.roles, name) else "no thermometer"
+            print(f"  {name:<9}" + (f"{temp_c:.2f} °C" if temp_c is not None else missing))
     if findings.problem:
         print(f"PROBLEM: {findings.problem}")
     for warning in warnings:

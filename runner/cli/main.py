@@ -17,15 +17,24 @@ from pathlib import Path
 from typing import NoReturn
 
 from drivers.errors import InstrumentError
+from runner.cli import streams
 from runner.errors import AmpworthError, BadInput, Stopped
 
 COMMANDS = {
     "new": "write a commented bench file, module file or sequence to start from",
     "check": "open every box of a bench and say what is there and what is not",
-    "run": "run a sequence on a bench and write its tables",
-    "report": "make the tables of a run again from its journal",
+    "run": "run a sequence on a bench and write its tables and its page",
+    "report": "make the tables and the page of a run again from its journal",
+    "judge": "decide the claims of a run's module, and say what it is worth",
+    "compare": "say how runs differ, and whether more than their uncertainty",
+    "make-safe": "switch a bench off from outside a run, after a crash or a power cut",
+    "infer": "say what a supply, some resistors and one meter can tell, and what not",
+    "watch": "follow a run from its folder until it ends",
+    "stop": "ask a run for its safe state and wait until it was reached",
+    "page": "serve the run folders below a folder as a web page, with a stop button",
     "sim": "put a simulated bench on loopback sockets and serial lines",
 }
+UNLISTED = {"watchdog": "started by a run"}
 EXIT_CODES = """exit codes:
   0  done
   2  bad input: a file, an option, a sequence, a rating
@@ -34,12 +43,15 @@ EXIT_CODES = """exit codes:
   5  stopped by a key or a signal, the bench was made safe
   6  an output could not be confirmed off: act by hand
   7  the run folder cannot be written
+  8  judged: a claim fails
+  9  judged: no claim fails, but not every one passes (inconclusive, not comparable, not tested)
   70 internal error"""
 EXAMPLES = """examples:
   ampworth run load_sweep                          the demo module on the simulated bench
   ampworth new bench mast_bench.toml               then edit it for your bench
   ampworth check mast_bench.toml
-  ampworth run load_sweep --bench mast_bench.toml --module mast_module.toml --points 9"""
+  ampworth run load_sweep --bench mast_bench.toml --module mast_module.toml --points 9
+  ampworth judge runs/first --ambient-c 60"""
 
 
 class Parser(argparse.ArgumentParser):
@@ -103,11 +115,11 @@ def _dispatch(arguments: list[str]) -> int:
         print(f"ampworth {version('ampworth')}")
         return 0
     name, *rest = arguments
-    if name not in COMMANDS:
+    if name not in COMMANDS | UNLISTED:
         near = get_close_matches(name, COMMANDS, n=1)
         hint = f"; did you mean {near[0]!r}?" if near else ""
         raise BadInput(f"no command {name!r}, there are {', '.join(COMMANDS)}{hint}")
-    command = import_module(f"runner.cli.{name}")
+    command = import_module(f"runner.cli.{name.replace('-', '_')}")
     described = parser(f"ampworth {name}", command.__doc__ or "", getattr(command, "EXAMPLES", ""))
     command.configure(described, rest)
     code: int = command.run(described.parse(rest))
@@ -115,7 +127,7 @@ def _dispatch(arguments: list[str]) -> int:
 
 
 def _overview() -> str:
-    rows = "\n".join(f"  {name:<8} {summary}" for name, summary in COMMANDS.items())
+    rows = "\n".join(f"  {name:<10} {summary}" for name, summary in COMMANDS.items())
     return (
         "usage: ampworth COMMAND ...\n\n"
         "Measures what a DC-DC converter module is really worth.\n\n"
@@ -142,4 +154,5 @@ def entry() -> NoReturn:
     """The console command. Never looks for modules in the working folder."""
     if sys.path and sys.path[0] in ("", str(Path.cwd())) and not sys.flags.safe_path:
         sys.path.pop(0)
+    streams.ready()
     sys.exit(main(sys.argv[1:]))

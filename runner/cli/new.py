@@ -1,4 +1,4 @@
-"""Write a commented starter: a bench file, a module file or a sequence to change."""
+"""Write a commented starter: a bench, a module, a sequence or readings to infer from."""
 
 from __future__ import annotations
 
@@ -8,12 +8,13 @@ from pathlib import Path
 EXAMPLES = """examples:
   ampworth new bench mast_bench.toml
   ampworth new module mast_module.toml
-  ampworth new sequence my_sequence.py"""
+  ampworth new sequence my_sequence.py
+  ampworth new inference mast_readings.toml"""
 
 
 def configure(parser: argparse.ArgumentParser, arguments: list[str]) -> None:
     """Declare the options."""
-    parser.add_argument("kind", choices=("bench", "module", "sequence"))
+    parser.add_argument("kind", choices=("bench", "module", "sequence", "inference"))
     parser.add_argument("file", type=Path, help="where to write it; never replaces a file")
 
 
@@ -26,6 +27,7 @@ def run(options: argparse.Namespace) -> int:
         "bench": f"edit it, then: ampworth check {path}",
         "module": f"edit it, then: ampworth run load_sweep --module {path}",
         "sequence": f"edit it, then: ampworth run {path}",
+        "inference": f"edit it, then: ampworth infer {path}",
     }
     print(f"{path} written; {following[options.kind]}")
     return 0

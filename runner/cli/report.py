@@ -1,4 +1,4 @@
-"""Make the tables of a run again from its journal, byte for byte as the run made them."""
+"""Make the tables and the page of a run again from its journal, byte for byte."""
 
 from __future__ import annotations
 
@@ -18,9 +18,11 @@ def configure(parser: argparse.ArgumentParser, arguments: list[str]) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Remake the tables and print the summary."""
+    from runner.cli import streams
     from runner.cli.result import show
-    from runner.report.tables import write_tables
+    from runner.report.page import write_report
 
-    tables = write_tables(options.run)
-    show(options.run, tables, as_json=options.json)
+    tables = write_report(options.run)
+    with streams.result():
+        show(options.run, tables, as_json=options.json)
     return 0

@@ -7,11 +7,14 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from runner.report.summary import Summary, summarise
+from runner.report.summary import ShortTable, Summary, summarise
 from runner.report.tables import Tables
 
+if TYPE_CHECKING:
+    from rich.console import Console
+    from rich.table import Table
 
 WIDTH_IN_A_FILE = 120
 
@@ -39,6 +42,7 @@ def _as_json(folder: Path, tables: Tables, summary: Summary) -> dict[str, Any]:
         "samples": tables.record.samples,
         "written": {name: str(path) for name, path in tables.written.items()},
         "left_out": dict(tables.left_out),
+        "facts": dict(summary.facts),
         "tables": [
             {"title": table.title, "header": table.header, "rows": table.rows}
             for table in summary.tables
@@ -47,20 +51,40 @@ def _as_json(folder: Path, tables: Tables, summary: Summary) -> dict[str, Any]:
 
 
 def _print_tables(summary: Summary) -> None:
-    from rich.box import SIMPLE_HEAD
-    from rich.console import Console
-    from rich.table import Table
-
-    console = Console(highlight=False)
-    if not console.is_terminal:
-        console.width = WIDTH_IN_A_FILE
+    console = _console()
     width = max(len(name) for name, _ in summary.facts)
     for name, text in summary.facts:
         console.print(f"{name:<{width}}  {text}", soft_wrap=True, markup=False)
     for table in summary.tables:
-        shown = Table(title=table.title, title_justify="left", box=SIMPLE_HEAD, title_style="bold")
-        for column in table.header:
-            shown.add_column(column, justify="right")
-        for row in table.rows:
-            shown.add_row(*row)
-        console.print(shown)
+        print_table(table)
+
+
+def print_table(table: ShortTable) -> None:
+    """Print one short table, whole however narrow the terminal is."""
+    from rich.box import SIMPLE_HEAD
+    from rich.table import Table
+
+    shown = Table(title=table.title, title_justify="left", box=SIMPLE_HEAD, title_style="bold")
+    for column in table.header:
+        shown.add_column(column, justify="right")
+    for row in table.rows:
+        shown.add_row(*row)
+    console = _console()
+    console.width = max(console.width, _whole_width(console, shown))
+    console.print(shown)
+
+
+def _console() -> Console:
+    """Where tables go: as wide as the terminal, or as a file is read best."""
+    from rich.console import Console
+
+    console = Console(highlight=False)
+    if not console.is_terminal:
+        console.width = WIDTH_IN_A_FILE
+    return console
+
+
+def _whole_width(console: Console, shown: Table) -> int:
+    """What a table needs to keep its digits: a narrow terminal wraps lines, it cuts no number."""
+    unbounded = console.options.update(max_width=10_000)
+    return console.measure(shown, options=unbounded).maximum

@@ -11,6 +11,7 @@ import sys
 from pathlib import Path
 
 from runner.attention import Attention
+from runner.cli import streams
 from runner.cli.main import Parser
 from runner.cli.screen import screen
 from runner.errors import BadInput
@@ -31,14 +32,46 @@ def configure(parser: Parser, arguments: list[str]) -> None:
     parser.add_argument("--module", default="demo", metavar="FILE", help="module file (demo)")
     parser.add_argument("--out", type=Path, metavar="FOLDER", help="the run folder (./runs/...)")
     parser.add_argument("--json", action="store_true", help="the result as JSON on standard output")
-    named = arguments[0] if arguments and not arguments[0].startswith("-") else None
+    parser.add_argument(
+        "--unattended", action="store_true", help="ask nobody: refuse a bench worked by hand"
+    )
+    named = _named(parser, arguments)
     if named is not None:
         sequence = load(named)
         parser.set_defaults(loaded=sequence)
         parser.description = f"{sequence.name}: {sequence.description}"
         group = parser.add_argument_group(f"options of {sequence.name}")
         for parameter in sequence.parameters:
+            _check_name(parser, sequence, parameter)
             _add_option(group, parameter)
+
+
+def _named(parser: Parser, arguments: list[str]) -> str | None:
+    """The sequence on a command line: the first word that is no option of ours and no value."""
+    words = iter(arguments)
+    for word in words:
+        if not word.startswith("-"):
+            return word
+        flag, equals, _ = word.partition("=")
+        ours = [action for action in parser._actions if flag in action.option_strings]
+        if not ours:
+            raise BadInput(
+                f"ampworth run: {flag!r} is not known here; the options of a sequence come after "
+                "its name, as in `ampworth run load_sweep --points 9`"
+            )
+        if ours[0].nargs is None and not equals:
+            next(words, None)
+    return None
+
+
+def _check_name(parser: Parser, sequence: Sequence, parameter: Parameter) -> None:
+    """Refuse a parameter that would be mistaken for an option of the command itself."""
+    taken = {action.dest for action in parser._actions} | {"loaded"}
+    if parameter.name in taken:
+        raise BadInput(
+            f"{sequence.path}: parameter {parameter.name!r}: `ampworth run` has an option of that "
+            "name; give it another one"
+        )
 
 
 def _add_option(group: argparse._ArgumentGroup, parameter: Parameter) -> None:
@@ -75,18 +108,23 @@ def run(options: argparse.Namespace) -> int:
 
     # Imported here: they load numpy, pydantic and VISA, which `--help` does not need.
     from runner.cli.result import show
-    from runner.report.tables import write_tables
+    from runner.cli.terminal import Terminal, absence
+    from runner.person import check_attended
+    from runner.report.page import write_report
     from runner.run import execute, prepare
 
     attention = Attention()
     with attention.listening():
         job = prepare(sequence, values, options.bench, options.module, attention)
+        check_attended(job.setup.bench, job.bench_path, absence(options.unattended))
+        person = Terminal() if job.by_hand else None
         for warning in job.warnings:
             print(f"warning: {warning}", file=sys.stderr)
         with screen(job) as display:
-            done = execute(job, options.out, attention, display)
-        tables = write_tables(done.folder)
-    show(done.folder, tables, as_json=options.json)
+            done = execute(job, options.out, attention, display, person)
+        tables = write_report(done.folder)
+    with streams.result():
+        show(done.folder, tables, as_json=options.json)
     if done.ending.exit_code:
         print(f"ampworth: {done.ending.name}: {done.ending.message}", file=sys.stderr)
     return done.ending.exit_code

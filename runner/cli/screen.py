@@ -8,13 +8,16 @@ from __future__ import annotations
 
 import sys
 import time
+from math import inf
 from typing import TYPE_CHECKING, TextIO
 
+from runner.audit import AUDIT
 from runner.interlocks import Limit, Margin, margins
+from runner.live.words import clock_text, point_text, soaked_text, step_text
+from runner.pace import Pace
 from runner.steps import Draw, Outcome, Point, PowerUp, Reading, SetLine, Soak, Soaked, Step
 
 if TYPE_CHECKING:
-    from runner.plan import Plan
     from runner.run import Job
 
 PLAIN_EVERY_S = 30.0
@@ -23,13 +26,20 @@ PLAIN_EVERY_S = 30.0
 class Progress:
     """What is known of a run at this moment, and how it reads as lines of text."""
 
-    def __init__(self, title: str, plan: Plan, limits: tuple[Limit, ...]) -> None:
-        self.title, self._plan, self._limits = title, plan, limits
+    def __init__(
+        self, title: str, points_planned: int, pace: Pace, limits: tuple[Limit, ...]
+    ) -> None:
+        self.title, self._points_planned, self._pace, self._limits = (
+            title,
+            points_planned,
+            pace,
+            limits,
+        )
         self.points = 0
         self.line_set_v = self.iout_set_a = 0.0
         self.reading: Reading | None = None
         self.step_text = "getting ready"
-        self._index, self._step_began_s, self._planned_s, self._took_s = 0, 0.0, 0.0, 0.0
+        self._index, self._step_began_s = 0, 0.0
 
     def on_step(self, index: int, step: Step) -> None:
         """Take note of the step that begins."""
@@ -39,7 +49,7 @@ class Progress:
             self.line_set_v = step.line_v
         if isinstance(step, Draw):
             self.iout_set_a = step.iout_a
-        self.step_text = _describe(step)
+        self.step_text = step_text(step)
 
     def on_reading(self, reading: Reading) -> None:
         """Take note of the last reading."""
@@ -47,26 +57,19 @@ class Progress:
 
     def on_outcome(self, step: Step, outcome: Outcome) -> None:
         """Count points, and learn how long the steps take beside their plan."""
-        if isinstance(outcome, Point):
+        if isinstance(outcome, Point) and outcome.label != AUDIT:
             self.points += 1
         if isinstance(step, Soak) and isinstance(outcome, Soaked):
-            self._planned_s += self._plan.durations_s[min(self._index, self._last)]
-            self._took_s += outcome.elapsed_s
-
-    @property
-    def _last(self) -> int:
-        return len(self._plan.durations_s) - 1
+            self._pace.soaked(self._index, outcome.elapsed_s)
 
     def left_s(self) -> float:
         """Time to the end [s], from the plan and the soaks seen so far."""
-        pace = self._took_s / self._planned_s if self._planned_s else 1.0
         now_s = self.reading.t_s if self.reading else 0.0
-        left_s = self._plan.left_s(self._index) * pace - (now_s - self._step_began_s)
-        return max(0.0, left_s)
+        return self._pace.left_s(self._index, now_s - self._step_began_s)
 
     def lines(self) -> list[str]:
         """The live block: where the run is, what is read, how near the limits are."""
-        head = f"{self.title}\n  point {self.points} of {self._plan.points} · {self.step_text}"
+        head = f"{self.title}\n  point {self.points} of {self._points_planned} · {self.step_text}"
         if self.reading is None:
             return head.split("\n")
         text = (
@@ -84,7 +87,10 @@ class Progress:
 
 def reading_lines(reading: Reading) -> list[str]:
     """One reading as two lines of text."""
-    pin_w, pout_w = reading.vin_v * reading.iin_a, reading.vout_v * reading.iout_a
+    pin_w = reading.vin_v * reading.iin_a
+    if reading.vout_v is None or reading.iout_a is None:  # worked by hand, and not asked for yet
+        return [f"  in {reading.vin_v:7.3f} V {reading.iin_a:7.4f} A   {pin_w:.3f} W"]
+    pout_w = reading.vout_v * reading.iout_a
     efficiency = f"{100 * pout_w / pin_w:6.2f} %" if pin_w > 0 else "     -  "
     electrical = (
         f"  in {reading.vin_v:7.3f} V {reading.iin_a:7.4f} A   out {reading.vout_v:7.4f} V "
@@ -100,36 +106,17 @@ def reading_lines(reading: Reading) -> list[str]:
     return [electrical, "  " + "   ".join([*shown, modes])]
 
 
-def clock_text(duration_s: float) -> str:
-    """h:mm:ss."""
-    minutes, seconds = divmod(int(duration_s), 60)
-    return f"{minutes // 60}:{minutes % 60:02d}:{seconds:02d}"
-
-
 def _margin_text(margin: Margin) -> str:
     limit = margin.limit
     return f"{limit.quantity} {margin.value:.4g} of {limit.most:g} ({100 * margin.used:.0f} %)"
 
 
-def _describe(step: Step) -> str:
-    match step:
-        case PowerUp(line_v):
-            return f"supply on at {line_v:g} V"
-        case SetLine(line_v):
-            return f"line to {line_v:g} V"
-        case Draw(iout_a):
-            return f"drawing {iout_a:g} A"
-        case Soak():
-            return f"soaking until {step.quantity} moves under {step.within_k:g} K"
-        case _:
-            return type(step).__name__.lower()
-
-
 class PlainLog:
     """One line a point, a note or half a minute; for logs, pipes and schedulers."""
 
-    def __init__(self, progress: Progress, out: TextIO) -> None:
+    def __init__(self, progress: Progress, out: TextIO, every_s: float = PLAIN_EVERY_S) -> None:
         self._progress, self._out, self._next_s = progress, out, 0.0
+        self._every_s = every_s
 
     def __enter__(self) -> PlainLog:
         self._say(self._progress.title)
@@ -151,16 +138,18 @@ class PlainLog:
         if now_s >= self._next_s:
             if self._next_s:
                 self._say("\n".join(self._progress.lines()[1:]))
-            self._next_s = now_s + PLAIN_EVERY_S
+            self._next_s = now_s + self._every_s
 
     def on_outcome(self, index: int, step: Step, outcome: Outcome) -> None:
         """A line a point and a soak."""
         self._progress.on_outcome(step, outcome)
-        if isinstance(outcome, Point):
-            self._say("  " + point_text(outcome, self._progress))
+        if isinstance(outcome, Point) and outcome.label != AUDIT:
+            self._say("  " + point_text(self._progress.points, outcome))
         elif isinstance(outcome, Soaked):
-            how = "settled" if outcome.settled else "stopped" if outcome.stopped else "NOT settled"
-            self._say(f"  {how} after {clock_text(outcome.elapsed_s)}")
+            how = soaked_text(
+                settled=outcome.settled, stopped=outcome.stopped, elapsed_s=outcome.elapsed_s
+            )
+            self._say(f"  {how}")
 
     def on_note(self, text: str) -> None:
         """A note of the sequence or the engine."""
@@ -168,18 +157,6 @@ class PlainLog:
 
     def _say(self, text: str) -> None:
         print(text, file=self._out)
-
-
-def point_text(point: Point, progress: Progress) -> str:
-    """A point as one line of a log."""
-    efficiency = f"{100 * point.efficiency:6.2f} %" if point.efficiency else "     -  "
-    hot = f"  hot spot {point.hot_spot_temp_c:.1f} °C" if point.hot_spot_temp_c is not None else ""
-    flags = "  " + " ".join(point.flags) if point.flags else ""
-    return (
-        f"{progress.points:4d} {point.kind:6} {point.line_set_v:6.2f} V {point.iout_a:8.4f} A"
-        f"  out {point.vout_v:8.4f} V  efficiency {efficiency}  loss {point.ploss_w:7.3f} W"
-        f"{hot}{flags}"
-    )
 
 
 class LiveBlock:
@@ -223,7 +200,15 @@ class LiveBlock:
 
 
 def screen(job: Job) -> PlainLog | LiveBlock:
-    """The display that fits where standard error goes."""
+    """The display of a run that starts here."""
     title = f"{job.sequence.name}: {job.setup.module.name} on {job.setup.bench.name}"
-    progress = Progress(title, job.plan, job.limits)
+    pace = Pace.of(job.plan.durations_s)
+    progress = Progress(title, job.plan.points, pace, job.limits)
+    if job.by_hand:  # nothing may come between a question and its answer
+        return PlainLog(progress, sys.stderr, every_s=inf)
+    return display(progress)
+
+
+def display(progress: Progress) -> PlainLog | LiveBlock:
+    """The display that fits where standard error goes."""
     return LiveBlock(progress) if sys.stderr.isatty() else PlainLog(progress, sys.stderr)

@@ -1,0 +1,48 @@
+"""Switch a bench off from outside a run: the supply, then the load, read back until dead.
+
+Run it after a crash or a power cut, or whenever it is not known what is on. It does not
+ask, and says exactly which output could not be confirmed off.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+
+EXAMPLES = """examples:
+  ampworth make-safe mast_bench.toml"""
+
+
+def configure(parser: argparse.ArgumentParser, arguments: list[str]) -> None:
+    """Declare the options."""
+    parser.add_argument("bench", help="a bench file, or demo")
+    parser.add_argument("--module", default="demo", metavar="FILE", help="module file (demo)")
+    parser.add_argument("--json", action="store_true", help="the result as JSON on standard output")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Make the bench safe; exit code 6 if an output could not be confirmed off."""
+    from contextlib import closing
+
+    from runner.bench_file import load_bench_file
+    from runner.errors import NotSafe
+    from runner.make_safe import make_safe
+    from runner.module_file import load_module_file
+    from runner.seam import open_seam
+    from runner.toml_file import resolve
+
+    bench_path, module_path = resolve(options.bench, "bench"), resolve(options.module, "module")
+    file, module = load_bench_file(bench_path), load_module_file(module_path)
+    with closing(open_seam(file, bench_path, module, module_path)) as seam:
+        way = make_safe(seam, file)
+    if options.json:
+        print(json.dumps(way.as_record(), indent=2))
+    else:
+        for attempt in way.attempts:
+            print(f"  {'done  ' if attempt.done else 'FAILED'}  {attempt.action}  {attempt.detail}")
+        print("every output is off" if way.confirmed else "")
+    if way.confirmed:
+        return 0
+    print(f"ampworth: {way.instructions()}", file=sys.stderr)
+    return NotSafe.exit_code

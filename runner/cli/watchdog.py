@@ -1,0 +1,44 @@
+"""Started by a run, not by a person: makes the bench safe when the run dies or hangs."""
+
+from __future__ import annotations
+
+import argparse
+import signal
+import sys
+
+EXAMPLES = """examples:
+  ampworth run load_sweep --bench mast_bench.toml --watchdog     starts one"""
+
+
+def configure(parser: argparse.ArgumentParser, arguments: list[str]) -> None:
+    """Declare the options."""
+    parser.add_argument("bench", help="a bench file")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Load everything beforehand, wait, act."""
+    from contextlib import closing
+
+    from runner.bench_file import load_bench_file
+    from runner.errors import NotSafe
+    from runner.make_safe import make_safe
+    from runner.module_file import load_module_file
+    from runner.seam import open_seam
+    from runner.toml_file import resolve
+    from runner.watchdog import await_silence
+
+    for name in ("SIGINT", "SIGTERM", "SIGHUP"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), signal.SIG_IGN)
+    bench_path, module_path = resolve(options.bench, "bench"), resolve("demo", "module")
+    file, module = load_bench_file(bench_path), load_module_file(module_path)
+    with closing(open_seam(file, bench_path, module, module_path)) as seam:
+        reason = await_silence(sys.stdin.buffer)
+        if not reason:
+            return 0
+        way = make_safe(seam, file)
+    print(f"watchdog: {reason}", file=sys.stderr)
+    for attempt in way.attempts:
+        print(f"  {attempt.action}: {attempt.done} {attempt.detail}", file=sys.stderr)
+    print("every output is off" if way.confirmed else way.instructions(), file=sys.stderr)
+    return 0 if way.confirmed else NotSafe.exit_code
