@@ -1,9 +1,12 @@
 """What a sequence imports: the steps, their outcomes, its options and its setup."""
 
+from runner.audit import wiring_audit
 from runner.options import Option, Setup
+from runner.settle import SOAK_RULES
 from runner.steps import (
     Done,
     Draw,
+    GiveUp,
     Note,
     Part,
     Point,
@@ -19,12 +22,16 @@ from runner.steps import (
     Soak,
     Soaked,
     Steps,
+    Tare,
+    Tared,
     Wait,
 )
 
 __all__ = [
+    "SOAK_RULES",
     "Done",
     "Draw",
+    "GiveUp",
     "Note",
     "Option",
     "Part",
@@ -42,5 +49,8 @@ __all__ = [
     "Soak",
     "Soaked",
     "Steps",
+    "Tare",
+    "Tared",
     "Wait",
+    "wiring_audit",
 ]

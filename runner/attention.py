@@ -1,4 +1,4 @@
-"""Signals and a sequence that hangs: everything that may want the run to end.
+"""Signals, a stop request in the run folder, a sequence that hangs: what may want the end.
 
 A signal never interrupts a conversation with an instrument: it leaves a request that
 the next look finds. Only while the sequence's own code runs is it raised at once. A
@@ -8,17 +8,25 @@ second Ctrl-C changes nothing: the way to the safe state is not interrupted.
 from __future__ import annotations
 
 import _thread
+import contextlib
+import json
 import signal
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from types import FrameType
 
 from runner.errors import BadInput, Stopped
 
 PATIENCE_S = 10.0
 """How long a sequence may think between two steps [s of real time]."""
+
+STOP_FILE = "stop"
+"""Name of the stop request in a run folder: a JSON object with `who` and `utc`."""
+STOP_LOOK_EVERY_S = 0.5
+"""Least time between two looks for it [s of real time]."""
 
 _SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")
 
@@ -31,11 +39,32 @@ class Attention:
         self._request: str | None = None
         self._thinking_until: float | None = None
         self._overdue = False
+        self._stop_file: Path | None = None
+        self._next_look_s = 0.0
+        self.beat: Callable[[], None] = lambda: None
+
+    def obey(self, stop_file: Path) -> None:
+        """From now on a file at `stop_file` asks for the end; one left from before is removed."""
+        with contextlib.suppress(OSError):
+            stop_file.unlink(missing_ok=True)
+        self._stop_file = stop_file
 
     def check(self) -> None:
-        """Raise Stopped if somebody asked for the end."""
+        """Raise Stopped if somebody asked for the end; tell the watchdog that the run lives."""
+        self.beat()
+        if self._request is None:
+            self._look_for_the_stop_file()
         if self._request is not None:
             raise Stopped(f"stopped by {self._request}")
+
+    def _look_for_the_stop_file(self) -> None:
+        now_s = time.monotonic()
+        if self._stop_file is None or now_s < self._next_look_s:
+            return
+        self._next_look_s = now_s + STOP_LOOK_EVERY_S
+        with contextlib.suppress(OSError):  # a share that hiccups is no request
+            if self._stop_file.exists():
+                self._request = f"request of {_who_asks(self._stop_file)}"
 
     @contextmanager
     def sequence_thinks(self) -> Iterator[None]:
@@ -86,3 +115,15 @@ class Attention:
                 self._overdue = True
                 _thread.interrupt_main()
                 ended.wait(self._patience_s)
+
+
+def _who_asks(stop_file: Path) -> str:
+    """Who wrote the request; that it is there counts, whatever is in it."""
+    try:
+        if not stop_file.is_file():  # opening a pipe would wait for its other end
+            return "somebody whose stop file is no file"
+        with stop_file.open("rb") as file:
+            who = str(json.loads(file.read(4096))["who"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return "somebody whose stop file cannot be read"
+    return "".join(letter for letter in who if letter.isprintable())[:120] or "somebody"

@@ -9,18 +9,27 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from math import inf, isinf
 from random import Random
 from typing import Any, Literal
 
 from drivers import families
 from drivers.link import Link, open_visa
 from drivers.roles import Chamber, Load, LoadReading, Readable, Supply, SupplyReading
-from runner.bench_file import BenchFile, Lead
+from runner.bench_file import (
+    BenchFile,
+    Lead,
+    LoadSection,
+    MeterSection,
+    ResistorBankSection,
+    ThermometerSection,
+)
 from runner.clock import Clock
 from runner.seam import Seam
 from runner.steps import Reading
 
 WireRecord = Callable[[str, str, str], None]
+WORKED_BY_HAND = "worked by hand"
 TEMPERATURES: tuple[Literal["ambient", "case", "hot_spot"], ...] = ("ambient", "case", "hot_spot")
 METERED: tuple[tuple[Literal["vin", "iin", "vout", "iout"], Literal["V", "A"]], ...] = (
     ("vin", "V"),
@@ -42,18 +51,29 @@ class Slot:
 
 @dataclass(slots=True)
 class Bench:
-    """An open bench: its instruments in their roles, its clock, and what was found."""
+    """An open bench: its instruments in their roles, its clock, and what was found.
+
+    Without an electronic load `load` is None and `connected_ohm` [ohm] is what a person has
+    connected, inf for nothing. `noted` holds what a person has just read, by role: it stands
+    in every look until it is taken away. `own_supply` and `own_load` are what the boxes
+    themselves said at the last look, whatever meter takes over from them.
+    """
 
     name: str
     clock: Clock
     supply: Supply
-    load: Load
+    load: Load | None
     chamber: Chamber | None
     readables: dict[str, Readable[Any]]
     links: dict[str, Link]
     leads: Leads
     identities: dict[str, str]
     cautions: str
+    mains_hz: float | None = None
+    connected_ohm: float = inf
+    noted: dict[str, float] = field(default_factory=dict)
+    own_supply: SupplyReading | None = None
+    own_load: LoadReading | None = None
     _plan: list[tuple[Link, tuple[str, ...], list[Slot]]] = field(init=False)
 
     def __post_init__(self) -> None:
@@ -67,15 +87,14 @@ class Bench:
             replies = link.batch(queries)
             for slot in slots:
                 seen[slot.key] = slot.readable.parse(replies[slot.first : slot.last])
-        return self._reading(t_s, seen)
+        self.own_supply, self.own_load = seen["supply"], seen.get("load")
+        return self._reading(t_s, seen | self.noted)
 
     def _reading(self, t_s: float, seen: dict[str, Any]) -> Reading:
         supply: SupplyReading = seen["supply"]
-        load: LoadReading = seen["load"]
         iin_a: float = seen.get("iin", supply.i_a)
-        iout_a: float = seen.get("iout", load.i_a)
         vin_v = seen["vin"] if "vin" in seen else supply.v_v - iin_a * self.leads.line_ohm
-        vout_v = seen["vout"] if "vout" in seen else load.v_v + iout_a * self.leads.output_ohm
+        vout_v, iout_a, load_mode = self._output(seen)
         return Reading(
             t_s,
             vin_v,
@@ -86,8 +105,23 @@ class Bench:
             seen.get("case"),
             seen.get("hot_spot"),
             supply.mode,
-            load.mode,
+            load_mode,
         )
+
+    def _output(self, seen: dict[str, Any]) -> tuple[float | None, float | None, str]:
+        """Voltage [V] and current [A] of the module's output, and the load's mode.
+
+        A resistor's current is derived from the voltage, where that is known.
+        """
+        load: LoadReading | None = seen.get("load")
+        if load is not None:
+            load_a: float = seen.get("iout", load.i_a)
+            load_v = seen["vout"] if "vout" in seen else load.v_v + load_a * self.leads.output_ohm
+            return load_v, load_a, load.mode
+        vout_v: float | None = seen.get("vout")
+        is_open = isinf(self.connected_ohm)
+        derived_a = 0.0 if is_open else None if vout_v is None else vout_v / self.connected_ohm
+        return vout_v, seen.get("iout", derived_a), "OFF" if is_open else "CR"
 
     def close(self) -> None:
         """Close every link; what cannot be closed is left to the operating system."""
@@ -112,11 +146,13 @@ def leads_of(file: BenchFile) -> Leads:
     """How the voltages at the module follow from what the boxes read."""
     line_ohm, vin = _lead(file.supply, file.roles.vin)
     output_ohm, vout = _lead(file.load, file.roles.vout)
-    sources = {"vin_v": vin, "iin_a": "measured", "vout_v": vout, "iout_a": "measured"}
+    is_derived = isinstance(file.load, ResistorBankSection) and file.roles.iout is None
+    iout = "derived" if is_derived else "measured"
+    sources = {"vin_v": vin, "iin_a": "measured", "vout_v": vout, "iout_a": iout}
     return Leads(line_ohm, output_ohm, sources)
 
 
-def _lead(box: Lead, meter: str | None) -> tuple[float, str]:
+def _lead(box: Lead | ResistorBankSection, meter: str | None) -> tuple[float, str]:
     if meter is not None or box.remote_sense:
         return 0.0, "measured"
     if box.lead_resistance_ohm is None:
@@ -150,7 +186,10 @@ def open_bench(
     try:
         identities = {}
         for name in file.roles.filled().values():
-            section = file.instruments[name]
+            section = file.boxes.get(name)
+            if section is None:
+                identities[name] = WORKED_BY_HAND
+                continue
             if section.resource not in links:  # the channels of one box share its link
                 links[section.resource] = open_link(seam, file, name, record)
             links[section.resource].expect(section.identity or "")
@@ -165,7 +204,7 @@ def open_bench(
 
 def open_link(seam: Seam, file: BenchFile, name: str, record: WireRecord | None = None) -> Link:
     """A link to one instrument's box. Raises LostInstrument when it is not there."""
-    section = file.instruments[name]
+    section = file.boxes[name]
 
     def open_resource() -> Any:
         return open_visa(
@@ -191,7 +230,7 @@ def open_link(seam: Seam, file: BenchFile, name: str, record: WireRecord | None 
 def _assemble(
     seam: Seam, file: BenchFile, links: dict[str, Link], identities: dict[str, str]
 ) -> Bench:
-    roles, boxes = file.roles, file.instruments
+    roles, boxes = file.roles, file.boxes
 
     def link(name: str) -> Link:
         return links[boxes[name].resource]
@@ -199,13 +238,15 @@ def _assemble(
     supply = families.supply(
         file.supply.family, link(roles.supply), name=roles.supply, channel=file.supply.channel
     )
-    load = families.load(
-        file.load.family, link(roles.load), name=roles.load, channel=file.load.channel
-    )
-    readables: dict[str, Readable[Any]] = {"supply": supply, "load": load}
+    readables: dict[str, Readable[Any]] = {"supply": supply}
+    load = None
+    if isinstance(file.load, LoadSection):
+        load = readables["load"] = families.load(
+            file.load.family, link(roles.load), name=roles.load, channel=file.load.channel
+        )
     for role, quantity in METERED:
         meter = file.meter(role)
-        if meter is not None:
+        if isinstance(meter, MeterSection):
             name = getattr(roles, role)
             readables[role] = families.meter(
                 meter.family,
@@ -217,7 +258,7 @@ def _assemble(
             )
     for spot in TEMPERATURES:
         section = file.thermometer(spot)
-        if section is not None:
+        if isinstance(section, ThermometerSection):
             name = getattr(roles, spot)
             readables[spot] = families.thermometer(
                 section.family,
@@ -240,13 +281,15 @@ def _assemble(
         leads_of(file),
         identities,
         seam.cautions,
+        file.mains_hz,
     )
 
 
 def _prepare(bench: Bench, file: BenchFile, greatest: dict[str, float]) -> None:
     """Bring every box to a known, harmless state; the supply first."""
     bench.supply.prepare(remote_sense=file.supply.remote_sense)
-    bench.load.prepare(remote_sense=file.load.remote_sense, range_a=greatest["iout_a"])
+    if bench.load is not None:
+        bench.load.prepare(remote_sense=file.load.remote_sense, range_a=greatest["iout_a"])
     if bench.chamber is not None:
         bench.chamber.prepare()
     for role, readable in bench.readables.items():

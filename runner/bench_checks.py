@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from runner.mistakes import Mistake, dotted
 
 if TYPE_CHECKING:
-    from runner.bench_file import AnyInstrument, BenchFile, MeterSection
+    from runner.bench_file import AnyInstrument, BenchFile, Lead, MeterKeys, ResistorBankSection
 
 FAMILIES = {
     "supply": (
@@ -24,10 +24,10 @@ FAMILIES = {
         "scpi-supply-suffix",
         "line-supply",
     ),
-    "load": ("scpi-load-function", "scpi-load-mode"),
+    "load": ("scpi-load-function", "scpi-load-mode", "resistor-bank"),
     "chamber": ("scpi-chamber",),
-    **dict.fromkeys(("vin", "iin", "vout", "iout"), ("scpi-meter",)),
-    **dict.fromkeys(("case", "ambient", "hot_spot"), ("scpi-thermometer",)),
+    **dict.fromkeys(("vin", "iin", "vout", "iout"), ("scpi-meter", "meter-by-eye")),
+    **dict.fromkeys(("case", "ambient", "hot_spot"), ("scpi-thermometer", "thermometer-by-eye")),
 }
 """The command families that fit a role."""
 CHANNEL_FAMILIES = ("scpi-supply-instrument", "scpi-supply-list", "scpi-supply-suffix")
@@ -43,8 +43,9 @@ def bench_mistakes(bench: BenchFile) -> Iterator[Mistake]:
             yield Mistake(f"{at}.{key}", found, allowed, f"correct {key}")
     for role, name in bench.roles.filled().items():
         meter = bench.instruments.get(name)
-        if meter is not None and meter.family == "scpi-meter":
+        if meter is not None and (meter.family == "scpi-meter" or meter.family == "meter-by-eye"):
             yield from _meter_mistakes(role, name, meter)
+    yield from _by_hand_mistakes(bench)
 
 
 def _role_mistakes(bench: BenchFile) -> Iterator[Mistake]:
@@ -75,7 +76,7 @@ def _role_mistakes(bench: BenchFile) -> Iterator[Mistake]:
 
 def _shared_resource_mistakes(bench: BenchFile) -> Iterator[Mistake]:
     """Two sections on one resource are two channels of one box, spoken to in one way."""
-    for (first, one), (second, other) in combinations(bench.instruments.items(), 2):
+    for (first, one), (second, other) in combinations(bench.boxes.items(), 2):
         if _same_place(one.resource) != _same_place(other.resource):
             continue
         for key in ("resource", "family", "timeout_s", "baud", "batch", "gap_s", "identity"):
@@ -105,6 +106,14 @@ def _same_place(resource: str) -> str:
 
 def _section_mistakes(section: AnyInstrument) -> Iterator[tuple[str, str, str]]:
     """Key, what was found and what is allowed, for what contradicts itself in a section."""
+    if section.family == "resistor-bank":
+        yield from _resistor_mistakes(section)
+        return
+    if section.family == "thermometer-by-eye":
+        return
+    if section.family == "meter-by-eye":
+        yield from _tables_mistakes(section)
+        return
     if section.baud is not None and not section.resource.upper().startswith("ASRL"):
         yield "baud", f"{section.baud} on {section.resource!r}", "only with an ASRL resource"
     if section.family in CHANNEL_FAMILIES and section.channel is None:
@@ -122,10 +131,50 @@ def _section_mistakes(section: AnyInstrument) -> Iterator[tuple[str, str, str]]:
             f"below rated_temp_c {section.rated_temp_c}",
         )
     if section.family != "scpi-chamber" and section.family != "scpi-thermometer":
-        volts = [(row.range_v, row.offset_v) for row in section.voltage_accuracy]
-        amps = [(row.range_a, row.offset_a) for row in section.current_accuracy]
-        yield from _table_mistakes("voltage_accuracy", volts, "v")
-        yield from _table_mistakes("current_accuracy", amps, "a")
+        yield from _tables_mistakes(section)
+
+
+def _tables_mistakes(section: Lead | MeterKeys) -> Iterator[tuple[str, str, str]]:
+    volts = [(row.range_v, row.offset_v) for row in section.voltage_accuracy]
+    amps = [(row.range_a, row.offset_a) for row in section.current_accuracy]
+    yield from _table_mistakes("voltage_accuracy", volts, "v")
+    yield from _table_mistakes("current_accuracy", amps, "a")
+
+
+def _resistor_mistakes(bank: ResistorBankSection) -> Iterator[tuple[str, str, str]]:
+    for k, resistor in enumerate(bank.resistors):
+        at, most_w, most_s = f"resistors[{k}]", resistor.greatest_w, resistor.greatest_w_for_s
+        if (most_w is None) != (most_s is None):
+            given = "greatest_w" if most_s is None else "greatest_w_for_s"
+            yield (
+                f"{at}.{given}",
+                "only one of the two",
+                "greatest_w with greatest_w_for_s, or none",
+            )
+        if most_w is not None and most_w <= resistor.rated_w:
+            yield f"{at}.greatest_w", repr(most_w), f"above rated_w {resistor.rated_w:g}"
+        if resistor.tolerance_pct == 0.0:
+            yield f"{at}.tolerance_pct", "0", "above 0: no resistor is exact"
+
+
+def _by_hand_mistakes(bench: BenchFile) -> Iterator[Mistake]:
+    """A resistor shows nothing by itself, and a chamber is not waited for by asking a person."""
+    ambient = bench.instruments.get(bench.roles.ambient or "")
+    if bench.roles.chamber and ambient is not None and ambient.family == "thermometer-by-eye":
+        yield Mistake(
+            "roles.ambient",
+            f"{bench.roles.ambient!r}, read by eye",
+            "a thermometer that the program reads: it waits for the chamber's air",
+            "name one of family scpi-thermometer, or leave the chamber out",
+        )
+    load = bench.instruments.get(bench.roles.load)
+    if load is not None and load.family == "resistor-bank" and bench.roles.vout is None:
+        yield Mistake(
+            "roles.vout",
+            "no such key",
+            "a meter: a resistor's current follows from the module's output voltage",
+            "name one of family scpi-meter or meter-by-eye",
+        )
 
 
 def _table_mistakes(
@@ -144,7 +193,7 @@ def _table_mistakes(
             yield f"{key}[{index}].offset_{unit}", repr(offset), allowed
 
 
-def _meter_mistakes(role: str, name: str, meter: MeterSection) -> Iterator[Mistake]:
+def _meter_mistakes(role: str, name: str, meter: MeterKeys) -> Iterator[Mistake]:
     """A meter's keys against its role: volts, amperes, or amperes over a shunt."""
     reads_volts = role in ("vin", "vout") or meter.shunt_ohm is not None
     needed, unfit = ("range_v", "range_a") if reads_volts else ("range_a", "range_v")

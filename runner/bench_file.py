@@ -8,8 +8,9 @@ What needs the module as well is checked in `ratings`.
 from __future__ import annotations
 
 from datetime import date
+from math import inf
 from pathlib import Path
-from typing import Annotated, Any, Literal, TypeVar
+from typing import Annotated, Any, ClassVar, Literal, NoReturn
 
 from pydantic import Field
 
@@ -25,6 +26,7 @@ Ohms = Annotated[float, Field(ge=0, le=10)]
 Seconds = Annotated[float, Field(ge=0, le=60)]
 Percent = Annotated[float, Field(ge=0, le=20)]
 Celsius = Annotated[float, Field(ge=-100, le=1000)]
+Ohm = Annotated[float, Field(gt=0, le=1e6)]
 Resource = Annotated[str, Field(pattern=r"^(?i:TCPIP|USB|GPIB|ASRL|VXI|PXI)\S*::\S+$")]
 
 _RESOURCE = (
@@ -78,6 +80,7 @@ CurrentAccuracies = Annotated[tuple[CurrentAccuracy, ...], Field(strict=False)]
 class Instrument(Section):
     """What every box has: where it is and how it is spoken to."""
 
+    family: str
     resource: Resource = Field(description=_RESOURCE)
     identity: Text | None = Field(default=None, description="the answer to *IDN? starts with this")
     channel: int | None = Field(default=None, ge=1, le=9999)
@@ -154,10 +157,9 @@ class LoadSection(Lead):
     )
 
 
-class MeterSection(Instrument):
-    """A meter of one quantity; its role says whether volts or amperes."""
+class MeterKeys(Section):
+    """What a meter states, whoever reads it; its role says whether volts or amperes."""
 
-    family: Literal["scpi-meter"]
     range_v: Volts | None = Field(
         default=None, description="the fixed range; for a shunt its voltage"
     )
@@ -171,6 +173,12 @@ class MeterSection(Instrument):
     shunt_max_a: Amps | None = Field(default=None, description="what the shunt may carry for hours")
     voltage_accuracy: VoltageAccuracies = ()
     current_accuracy: CurrentAccuracies = ()
+
+
+class MeterSection(Instrument, MeterKeys):
+    """A meter of one quantity that the program reads."""
+
+    family: Literal["scpi-meter"]
 
 
 class ThermometerSection(Instrument):
@@ -190,11 +198,91 @@ class ChamberSection(Instrument):
     temp_accuracy: TempAccuracy | None = None
 
 
+# ------------------------------------------------------------------- worked by hand
+
+
+class ByHand(Section):
+    """Something that a person connects or reads: no address, nothing to send."""
+
+    about: str = Field(default="", description="what the person knows it by")
+    serial: str = ""
+    calibration_due: date | None = None
+
+
+class Resistor(Section):
+    """One resistor of a bank, or a fixed group of them, as a person connects it."""
+
+    resistance_ohm: Ohm = Field(description="cold, at its own terminals")
+    tolerance_pct: Percent = Field(description="limits of its cold resistance")
+    temp_coefficient_ppm_per_k: float = Field(ge=0, le=10_000, description="either sign")
+    rated_w: Watts = Field(description="what it carries for hours, mounted as it is here")
+    greatest_w: Watts | None = Field(default=None, description="for greatest_w_for_s at most")
+    greatest_w_for_s: float | None = Field(default=None, gt=0, le=3600)
+    rest_s: float = Field(default=60.0, ge=0, le=3600, description="cools so long after overload")
+    hot_by_k: float = Field(
+        default=200.0, ge=0, le=500, description="how much hotter its body is at rated_w"
+    )
+    label: str = Field(default="", description="what the person knows it by")
+
+    @property
+    def called(self) -> str:
+        """What a person reads of it."""
+        ohm = f"{self.resistance_ohm:g} ohm"
+        return f"{ohm} ({self.label})" if self.label else ohm
+
+    @property
+    def limit_w(self) -> float:
+        """The most it may ever carry [W]."""
+        return self.rated_w if self.greatest_w is None else self.greatest_w
+
+
+class ResistorBankSection(ByHand):
+    """Resistors as a load, connected one at a time by a person."""
+
+    family: Literal["resistor-bank"]
+    resistors: Annotated[tuple[Resistor, ...], Field(strict=False, min_length=1, max_length=100)]
+    lead_resistance_ohm: Ohms | None = Field(
+        default=None, description="leads and clips, both wires together"
+    )
+    lead_resistance_u_ohm: Ohms | None = None
+    lead_max_a: Amps | None = Field(default=None, description="what leads and clips may carry")
+
+    # A resistor has no voltage or current of its own: its power decides, in `resistor_bank`.
+    rated_v: ClassVar[float] = inf
+    rated_a: ClassVar[float] = inf
+    rated_w: ClassVar[float] = inf
+    least_v: ClassVar[float] = 0.0
+    remote_sense: ClassVar[bool] = False
+    voltage_accuracy: ClassVar[VoltageAccuracies] = ()
+    current_accuracy: ClassVar[CurrentAccuracies] = ()
+
+
+class MeterByEyeSection(ByHand, MeterKeys):
+    """A meter that a person reads out when asked."""
+
+    family: Literal["meter-by-eye"]
+
+
+class ThermometerByEyeSection(ByHand):
+    """A thermometer that a person reads out when asked."""
+
+    family: Literal["thermometer-by-eye"]
+    temp_accuracy: TempAccuracy | None = None
+
+
+AnyMeter = MeterSection | MeterByEyeSection
+AnyThermometer = ThermometerSection | ThermometerByEyeSection
 AnyInstrument = Annotated[
-    SupplySection | LoadSection | MeterSection | ThermometerSection | ChamberSection,
+    SupplySection
+    | LoadSection
+    | ResistorBankSection
+    | MeterSection
+    | MeterByEyeSection
+    | ThermometerSection
+    | ThermometerByEyeSection
+    | ChamberSection,
     Field(discriminator="family"),
 ]
-S = TypeVar("S", SupplySection, LoadSection, MeterSection, ThermometerSection, ChamberSection)
 
 
 # ------------------------------------------------------------------------- the file
@@ -238,6 +326,9 @@ class BenchFile(Section):
 
     name: Text
     visa: Text = Field(description="simulated, installed, pure-python or a VISA library's path")
+    mains_hz: Literal[50, 60] | None = Field(
+        default=None, description="averages span whole periods of the mains; left out: they do not"
+    )
     roles: Roles
     limits: Limits = Limits()
     instruments: dict[str, AnyInstrument]
@@ -246,35 +337,52 @@ class BenchFile(Section):
     )
 
     @property
-    def supply(self) -> SupplySection:
-        """The instrument in the role of supply."""
-        return self._in_role("supply", SupplySection)
+    def boxes(self) -> dict[str, Instrument]:
+        """The instruments that the program talks to."""
+        found = self.instruments.items()
+        return {name: section for name, section in found if isinstance(section, Instrument)}
 
     @property
-    def load(self) -> LoadSection:
-        """The instrument in the role of load."""
-        return self._in_role("load", LoadSection)
+    def by_hand(self) -> tuple[str, ...]:
+        """The names of all that a person has to work or read."""
+        names = self.roles.filled().values()
+        return tuple(name for name in names if isinstance(self.instruments[name], ByHand))
+
+    @property
+    def supply(self) -> SupplySection:
+        """The instrument in the role of supply."""
+        section = self._in_role("supply")
+        return section if isinstance(section, SupplySection) else _unfit("supply")
+
+    @property
+    def load(self) -> LoadSection | ResistorBankSection:
+        """The electronic load, or the resistors in its place."""
+        section = self._in_role("load")
+        return section if isinstance(section, LoadSection | ResistorBankSection) else _unfit("load")
 
     @property
     def chamber(self) -> ChamberSection | None:
         """The chamber, if there is one."""
-        return self._in_role("chamber", ChamberSection) if self.roles.chamber else None
+        section = self._in_role("chamber")
+        return section if isinstance(section, ChamberSection | None) else _unfit("chamber")
 
-    def meter(self, role: Literal["vin", "iin", "vout", "iout"]) -> MeterSection | None:
+    def meter(self, role: Literal["vin", "iin", "vout", "iout"]) -> AnyMeter | None:
         """The meter in a role, or None where the box's own readback is used."""
-        return self._in_role(role, MeterSection) if getattr(self.roles, role) else None
+        section = self._in_role(role)
+        return section if isinstance(section, AnyMeter | None) else _unfit(role)
 
-    def thermometer(
-        self, role: Literal["case", "ambient", "hot_spot"]
-    ) -> ThermometerSection | None:
+    def thermometer(self, role: Literal["case", "ambient", "hot_spot"]) -> AnyThermometer | None:
         """The thermometer in a role, or None."""
-        return self._in_role(role, ThermometerSection) if getattr(self.roles, role) else None
+        section = self._in_role(role)
+        return section if isinstance(section, AnyThermometer | None) else _unfit(role)
 
-    def _in_role(self, role: str, kind: type[S]) -> S:
-        section = self.instruments[getattr(self.roles, role)]
-        if not isinstance(section, kind):
-            raise TypeError(f"roles.{role} is checked on loading to be a {kind.__name__}")
-        return section
+    def _in_role(self, role: str) -> Section | None:
+        name = getattr(self.roles, role)
+        return None if name is None else self.instruments[name]
+
+
+def _unfit(role: str) -> NoReturn:
+    raise TypeError(f"roles.{role} is checked on loading to name a fitting family")
 
 
 def load_bench_file(path: str | Path) -> BenchFile:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from drivers.errors import InstrumentError
-from runner.bench import Bench, open_bench, open_link
+from runner.bench import WORKED_BY_HAND, Bench, open_bench, open_link
 from runner.bench_file import BenchFile
 from runner.seam import Seam
 from runner.steps import Reading
@@ -54,8 +54,11 @@ def check_bench(seam: Seam, file: BenchFile, greatest: dict[str, float]) -> Find
 
 
 def _look_for(seam: Seam, file: BenchFile, name: str) -> Box:
-    section = file.instruments[name]
     roles = tuple(role for role, box in file.roles.filled().items() if box == name)
+    section = file.boxes.get(name)
+    if section is None:
+        about = file.instruments[name].model_dump().get("about")
+        return Box(name, roles, WORKED_BY_HAND, about or "nothing to open", "")
     try:
         link = open_link(seam, file, name)
     except InstrumentError as error:

@@ -61,6 +61,10 @@ class Efficiency(AnyClaim):
     vin_v: Volts | None = None
     iout_a: Amps | None = None
 
+    def mistakes(self) -> Iterator[Error]:
+        """Percent, not a fraction."""
+        yield from fraction_errors("efficiency_min_pct", self.efficiency_min_pct)
+
 
 class CurvePoint(Section):
     """One point of a claimed curve."""
@@ -173,6 +177,10 @@ class AverageEfficiency(AnyClaim):
     method: Literal["four-point-mean"]
     vin_v: Volts | None = None
 
+    def mistakes(self) -> Iterator[Error]:
+        """Percent, not a fraction."""
+        yield from fraction_errors("efficiency_min_pct", self.efficiency_min_pct)
+
 
 Claim = Annotated[
     RatedCurrent
@@ -189,11 +197,19 @@ Claim = Annotated[
 ]
 
 
+def fraction_errors(key: str, percent: float) -> Iterator[Error]:
+    """An efficiency of 1 % and less is claimed of nothing: a fraction was written for percent."""
+    if percent <= 1.0:
+        yield key, repr(percent), f"percent: write {100.0 * percent:g} if the fraction is meant"
+
+
 # ---------------------------------------------------------------- a curve from a CSV
 
 
 def curve_errors(points: tuple[CurvePoint, ...]) -> Iterator[Error]:
-    """At least two points, by rising load."""
+    """At least two points, by rising load, in percent."""
+    for index, point in enumerate(points):
+        yield from fraction_errors(f"points[{index}].efficiency_pct", point.efficiency_pct)
     if len(points) < 2:
         yield "points", f"{len(points)} point", "at least two points"
     for index, (before, this) in enumerate(pairwise(points), start=1):

@@ -17,12 +17,15 @@ from drivers.errors import InstrumentError
 from runner import safe
 from runner.attention import Attention
 from runner.bench import Bench
+from runner.by_hand import ByHand, HandPerformer
 from runner.errors import AmpworthError, BadInput, NotSafe, Stopped, StorageError, Tripped
 from runner.interlocks import Limit, Watch
 from runner.journal import Writer
 from runner.perform import Performer
+from runner.plan import LONGEST_S, MOST_STEPS
 from runner.ratings import Allowed
 from runner.sequence import mistake
+from runner.step_checks import is_step, shown, step_mistake
 from runner.steps import Outcome, Reading, Step, Steps
 
 
@@ -68,13 +71,17 @@ class Engine:
         attention: Attention,
         listener: Listener,
         vout_set_v: float,
+        by_hand: ByHand | None = None,
     ) -> None:
         self._bench, self._journal = bench, journal
         self._attention, self._listener = attention, listener
         watch = Watch(bench.look, bench.clock, limits, attention.check, listener.on_reading)
         self._index = -1
-        self._performer = Performer(
-            bench, allowed, watch, self._record_sample, self._record_note, vout_set_v
+        needs = (bench, allowed, watch, self._record_sample, self._record_note, vout_set_v)
+        self._performer = (
+            Performer(*needs)
+            if by_hand is None
+            else HandPerformer(by_hand, self._record_hand, *needs)
         )
 
     def run(self, steps: Steps, sequence_path: Path) -> Ending:
@@ -94,6 +101,11 @@ class Engine:
         outcome: Outcome | None = None
         while (step := steps.after(outcome)) is not None:
             self._index += 1
+            if self._index >= MOST_STEPS or self._bench.clock.now_s() > LONGEST_S:
+                raise BadInput(
+                    f"the sequence has no end on this bench: {self._index} steps were done. "
+                    "Give its loop a bound"
+                )
             self._journal.write(
                 "step", index=self._index, step=type(step).__name__, args=plain(step)
             )
@@ -145,6 +157,10 @@ class Engine:
         values = {name: getattr(reading, name) for name in READING_FIELDS}
         self._journal.write("sample", sync=False, index=self._index, **values)
 
+    def _record_hand(self, kind: str, **values: Any) -> None:
+        """A question, an answer or what was connected, within the present step."""
+        self._journal.write(kind, index=self._index, **values)
+
     def _record_note(self, text: str) -> None:
         self._journal.write("note", text=text)
 
@@ -164,15 +180,21 @@ class AskedSteps:
             return None
         except (AmpworthError, KeyboardInterrupt):
             raise
-        except Exception as error:  # the sequence is somebody's own code
+        except BaseException as error:  # somebody's own code, sys.exit() included
             raise BadInput(mistake(self._path, error)) from error
-        if not isinstance(step, Step):
-            line = self._steps.gi_frame.f_lineno if self._steps.gi_frame else 0
+        if not is_step(step):
             raise BadInput(
-                f"{self._path}, line {line}: the sequence yielded {step!r}; "
+                f"{self._where()}: the sequence yielded {shown(step)}; "
                 "allowed are the steps of runner.steps, such as Draw(1.5) or Read()"
             )
+        wrong = step_mistake(step)
+        if wrong:
+            raise BadInput(f"{self._where()}: {wrong}")
         return step
+
+    def _where(self) -> str:
+        frame = getattr(self._steps, "gi_frame", None)
+        return f"{self._path}, line {frame.f_lineno if frame else 0}"
 
     def close(self) -> None:
         """Let the sequence clean up; the bench is safe already, what it yields is not done."""

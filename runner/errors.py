@@ -4,6 +4,7 @@
       BadInput            2  a file, an option, a sequence or a rating that cannot be
       Tripped             3  an interlock limit was reached; the bench was made safe
       BenchError          4  an instrument is absent, is another one, or was lost
+        GaveUp            4  the sequence found the bench unfit and ended the run
       Stopped             5  a person or a signal asked for the end
       NotSafe             6  an output could not be confirmed off: act by hand
       StorageError        7  the run folder cannot be written (full, read-only, gone)
@@ -42,6 +43,10 @@ class BenchError(AmpworthError):
     """The bench is not as its file says, or an instrument was lost."""
 
     exit_code = 4
+
+
+class GaveUp(BenchError):
+    """The sequence ended the run itself: what it found makes going on worthless or unsafe."""
 
 
 class Stopped(AmpworthError):

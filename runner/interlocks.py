@@ -16,8 +16,8 @@ from runner.steps import Reading
 SLICE_S = 1.0
 """Longest time between two looks [s], on either clock."""
 
-_DERIVED: dict[str, Callable[[Reading], float]] = {
-    "ploss_w": lambda r: r.vin_v * r.iin_a - r.vout_v * r.iout_a,
+_DERIVED: dict[str, Callable[[Reading], float | None]] = {
+    "ploss_w": lambda reading: _loss_w(reading),
     "pin_w": lambda r: r.vin_v * r.iin_a,
 }
 
@@ -42,6 +42,12 @@ class Margin:
     def used(self) -> float:
         """The share of the limit that is taken."""
         return self.value / self.limit.most if self.limit.most else 1.0
+
+
+def _loss_w(reading: Reading) -> float | None:
+    if reading.vout_v is None or reading.iout_a is None:
+        return None
+    return reading.vin_v * reading.iin_a - reading.vout_v * reading.iout_a
 
 
 def value_of(reading: Reading, quantity: str) -> float | None:
@@ -82,6 +88,9 @@ class Watch:
         self._look, self._clock, self.limits = look, clock, limits
         self._check_stop, self._on_reading = check_stop, on_reading
         self.supply_is_on = False
+        self.last: Reading | None = None
+        self.mind: Callable[[Reading], None] = lambda reading: None
+        self.upset: Callable[[Reading], Tripped | None] = lambda reading: None
 
     def look(self) -> Reading:
         """One reading within every limit.
@@ -91,21 +100,25 @@ class Watch:
         """
         self._check_stop()
         reading = self._look()
+        self.last = reading
         if self._is_broken(reading) is not None:
-            reading = self._look()
+            reading = self.last = self._look()
             trip = self._is_broken(reading)
             if trip is not None:
                 raise trip
         self._on_reading(reading)
+        self.mind(reading)
         return reading
 
-    def wait(self, duration_s: float) -> None:
-        """Let time pass, with a look at least once a second."""
+    def wait(
+        self, duration_s: float, until: Callable[[Reading], bool] = lambda reading: False
+    ) -> None:
+        """Let time pass, with a look at least once a second; less of it once `until` is met."""
         end_s = self._clock.now_s() + duration_s
         while (left_s := end_s - self._clock.now_s()) > 0.0:
             self._clock.sleep(min(left_s, SLICE_S))
-            if left_s > SLICE_S:
-                self.look()
+            if left_s > SLICE_S and until(self.look()):
+                return
 
     def _is_broken(self, reading: Reading) -> Tripped | None:
         broken = first_broken(self.limits, reading)
@@ -117,4 +130,4 @@ class Watch:
             return Tripped(f"{box} protection", "tripped", "no trip", f"the {box} itself")
         if self.supply_is_on and reading.supply_mode == "OFF":
             return Tripped("supply output", "off", "on", "it went off without being told")
-        return None
+        return self.upset(reading)

@@ -58,7 +58,7 @@ class Journal:
         }
         body = json.dumps(head | values, allow_nan=False)[:-1]
         self._sum = _checksum(self._sum, body)
-        line = f'{body}{_SUM_KEY}{self._sum}{_END}'.encode()
+        line = f"{body}{_SUM_KEY}{self._sum}{_END}".encode()
         try:
             _write_all(self._file.fileno(), line)
             if sync:
@@ -97,15 +97,11 @@ def read(path: Path) -> Iterator[dict[str, Any]]:
 def _records(path: Path) -> Iterator[dict[str, Any]]:
     before = ""
     for number, line, is_last in _lines(path):
-        record, checksum = _verify(line, before)
+        record, checksum = verify(line, before)
         if record is None or record.get("n") != number:
             if is_last and not line.endswith(b"\n"):
                 return
-            raise BadInput(
-                f"{path}, line {number + 1}: the record is damaged (its checksum does not follow "
-                f"from the line before); {number} records before it are good. "
-                "Restore the file from a copy; nothing is computed from a damaged journal"
-            )
+            raise damaged(path, number)
         before = checksum
         yield record
 
@@ -123,7 +119,17 @@ def _lines(path: Path) -> Iterator[tuple[int, bytes, bool]]:
             number, line = number + 1, following
 
 
-def _verify(line: bytes, before: str) -> tuple[dict[str, Any] | None, str]:
+def damaged(path: Path, number: int) -> BadInput:
+    """The error for a line that does not follow; `number` records before it are good."""
+    return BadInput(
+        f"{path}, line {number + 1}: the record is damaged (its checksum does not follow "
+        f"from the line before); {number} records before it are good. "
+        "Restore the file from a copy; nothing is computed from a damaged journal"
+    )
+
+
+def verify(line: bytes, before: str) -> tuple[dict[str, Any] | None, str]:
+    """The record of a line and its checksum; None where it does not follow from `before`."""
     body, key, rest = line.decode("utf-8", "replace").rpartition(_SUM_KEY)
     checksum = rest.removesuffix(_END)
     if not key or checksum == rest or checksum != _checksum(before, body):

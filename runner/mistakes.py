@@ -106,7 +106,7 @@ def _trace(root: Schema, table: object, loc: Iterable[str | int]) -> _Place:
     place = _Place((), root, {}, table)
     tag_next = False
     for part in loc:
-        if tag_next or part == "[key]":
+        if tag_next or (part == "[key]" and _inner_value(place.value, part) is _ABSENT):
             tag_next = False
             continue
         schema = _chosen(root, place.schema, place.value)

@@ -10,15 +10,19 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
+from drivers.roles import Load
+from runner.analysis.wiring_audit import AuditPoint, first_power
 from runner.bench import Bench
-from runner.errors import BadInput, BenchError, Tripped
+from runner.errors import BadInput, BenchError, GaveUp, Tripped
 from runner.interlocks import Watch
 from runner.ratings import Allowed, check_dead, check_line, check_load, check_up
-from runner.settle import WINDOW, electrically_settled, thermal_change
+from runner.settle import WINDOW, electrical_rest, mains_interval_s
+from runner.soaking import LOG_S, Soaking
 from runner.spread import Spread
 from runner.steps import (
     Done,
     Draw,
+    GiveUp,
     Note,
     Outcome,
     Point,
@@ -32,23 +36,20 @@ from runner.steps import (
     Settle,
     Settled,
     Soak,
-    Soaked,
     Step,
     Tare,
     Tared,
     Wait,
 )
+from runner.upset import moved, upset
 
 LINE_BAND = 0.02
 """How near the line must come to its set point [of the set point]."""
+LINE_BAND_LEAST_V = 0.1
 UP_WITHIN_S = 5.0
 FIRST_LIMIT = 0.1
 """Share of the current limit that a first power-up gets, until the module has proved itself."""
 FIRST_LIMIT_LEAST_A = 0.25
-SOAK_LOG_S = 10.0
-"""Between two soak readings that are journaled and judged [s]."""
-RISING_OVER = 3
-"""Soak readings over which a temperature must have risen to be called rising."""
 MEASURED = (
     "vin_v",
     "iin_a",
@@ -70,6 +71,7 @@ class State:
     load_is_on: bool = False
     settled: bool = False
     soaked: bool = False
+    lost: bool = False
     changed_s: float = 0.0
 
 
@@ -87,6 +89,7 @@ class Performer:
     ) -> None:
         self.bench, self.allowed, self.watch = bench, allowed, watch
         self.state = State()
+        self.watch.upset = self._upset
         self._record_sample, self._record_note = record_sample, record_note
         self._vout_set_v = vout_set_v
         self._ways: dict[type, Callable[[Any], Outcome]] = {
@@ -101,6 +104,7 @@ class Performer:
             SetAmbient: self._set_ambient,
             Wait: self._wait,
             Note: self._note,
+            GiveUp: self._give_up,
             PowerDown: self._power_down,
         }
 
@@ -115,16 +119,34 @@ class Performer:
         bench, allowed = self.bench, self.allowed
         self._load_off()
         missing = bench.supply.set_protection(allowed.supply_trip_v, allowed.supply_trip_a)
-        missing += bench.load.set_protection(allowed.load_trip_a, allowed.load_trip_w)
+        missing += self._protect_load()
         for protection in missing:
             self._record_note(f"protection not available: {protection}")
         gentle_a = max(FIRST_LIMIT_LEAST_A, FIRST_LIMIT * allowed.supply_limit_a)
         self._move_line(step.line_v, min(gentle_a, allowed.supply_limit_a))
         bench.supply.set_output(True)
         self.state.supply_is_on = self.watch.supply_is_on = True
-        reading = self._await_line(step.line_v)
+        try:
+            reading = self._await_line(step.line_v)
+        except (Tripped, BenchError) as error:
+            raise self._explained(error, step.line_v) from error
         self._move_line(step.line_v, allowed.supply_limit_a)
         return Done(reading)
+
+    def _explained(self, error: Tripped | BenchError, line_v: float) -> Tripped | BenchError:
+        """The same failure, with what the last reading says of the wiring."""
+        last = self.watch.last
+        vout_v, iout_a = (last.vout_v or 0.0, last.iout_a or 0.0) if last else (0.0, 0.0)
+        found = last and first_power(
+            AuditPoint(line_v, 0.0, last.vin_v, last.iin_a, vout_v, iout_a, last.supply_mode),
+            self._vout_set_v,
+        )
+        if not found:
+            return error
+        if isinstance(error, Tripped):
+            source = f"{error.source}; {found.text}"
+            return Tripped(error.quantity, error.value, error.limit, source)
+        return BenchError(f"{error}; {found.text}")
 
     def _set_line(self, step: SetLine) -> Outcome:
         check_line(self.allowed, step.line_v)
@@ -154,7 +176,7 @@ class Performer:
         end_s = self.bench.clock.now_s() + UP_WITHIN_S
         while True:
             reading = self.watch.look()
-            if abs(reading.vin_v - line_v) <= LINE_BAND * line_v:
+            if abs(reading.vin_v - line_v) <= max(LINE_BAND * line_v, LINE_BAND_LEAST_V):
                 return reading
             if self.bench.clock.now_s() >= end_s:
                 break
@@ -179,7 +201,7 @@ class Performer:
         check_up(step, self.state.supply_is_on)
         self._set_load(step.iout_a)
         if not self.state.load_is_on:
-            self.bench.load.set_input(True)
+            self._load.set_input(True)
             self.state.load_is_on = True
         return Done(self.watch.look())
 
@@ -188,28 +210,51 @@ class Performer:
         return Done(self.watch.look())
 
     def _set_load(self, iout_a: float) -> None:
-        self.bench.load.set_level(iout_a)
+        self._load.set_level(iout_a)
         self.state.iout_set_a = iout_a
         self._changed()
 
     def _load_off(self) -> None:
-        self.bench.load.set_input(False)
+        self._load.set_input(False)
         self.state.load_is_on, self.state.iout_set_a = False, 0.0
         self._changed()
 
+    def _protect_load(self) -> tuple[str, ...]:
+        return self._load.set_protection(self.allowed.load_trip_a, self.allowed.load_trip_w)
+
+    @property
+    def _load(self) -> Load:
+        if self.bench.load is None:
+            raise BadInput("this step sets a load, and the bench's load is worked by hand")
+        return self.bench.load
+
+    def _upset(self, reading: Reading) -> Tripped | None:
+        own_supply = self.bench.own_supply
+        if own_supply is None:
+            return None
+        return upset(self.state, own_supply, self.bench.own_load, reading.t_s)
+
     def _changed(self) -> None:
         state = self.state
-        state.changed_s, state.settled, state.soaked = self.bench.clock.now_s(), False, False
+        state.changed_s = self.bench.clock.now_s()
+        state.settled = state.soaked = state.lost = False
 
     # --------------------------------------------------------------------- waiting
 
     def _wait(self, step: Wait) -> Outcome:
-        self.watch.wait(step.duration_s)
+        end_s = self.bench.clock.now_s() + step.duration_s
+        while (left_s := end_s - self.bench.clock.now_s()) > 0.0:
+            self.watch.wait(min(left_s, LOG_S))
+            reading = self.watch.look()
+            self._record_sample(reading)
         return Done(self.watch.look())
 
     def _note(self, step: Note) -> Outcome:
         self._record_note(step.text)
         return Done(self.watch.look())
+
+    def _give_up(self, step: GiveUp) -> Outcome:
+        raise GaveUp(step.reason)
 
     def _settle(self, step: Settle) -> Outcome:
         start_s = self.bench.clock.now_s()
@@ -219,32 +264,36 @@ class Performer:
         while True:
             trace.append(self.watch.look())
             elapsed_s = self.bench.clock.now_s() - start_s
-            settled = electrically_settled(trace)
-            if settled or elapsed_s >= step.at_most_s:
-                self.state.settled = settled
-                return Settled(settled, elapsed_s, trace[-1])
+            rest = electrical_rest(trace)
+            if rest.settled or elapsed_s >= step.at_most_s:
+                self.state.settled = rest.settled
+                return Settled(rest.settled, elapsed_s, trace[-1], rest.why)
             self.watch.wait(pause_s)
 
     def _soak(self, step: Soak) -> Outcome:
-        start_s = self.bench.clock.now_s()
-        times_s: list[float] = []
-        rises_k: list[float] = []
-        temps_c: list[float] = []
+        soak, judged_s = Soaking(step, self.bench.clock.now_s()), -LOG_S
         while True:
             reading = self.watch.look()
             self._record_sample(reading)
-            temp_c = self._temperature(reading, step.quantity)
-            times_s.append(reading.t_s)
-            rises_k.append(temp_c - self._air(reading, step))
-            elapsed_s = self.bench.clock.now_s() - start_s
-            change_k = thermal_change(times_s, rises_k, step.over_s)
-            settled = change_k is not None and abs(change_k) <= step.within_k
-            temps_c.append(temp_c)
-            stopped = _is_too_hot(temps_c, step.stop_above_c)
-            if settled or stopped or elapsed_s >= step.at_most_s:
-                self.state.soaked = settled
-                return Soaked(settled, stopped, elapsed_s, change_k, reading)
-            self.watch.wait(SOAK_LOG_S)
+            temp_c, air_c = self._temperature(reading, step.quantity), self._air(reading, step)
+            soak.add(reading, temp_c, air_c)
+            lost = self._is_low(reading)
+            if lost or soak.is_too_hot(temp_c) or reading.t_s - judged_s >= LOG_S - 0.5:
+                judged_s = reading.t_s
+                outcome = soak.outcome(reading, air_c, lost)
+                if outcome is not None:
+                    self.state.soaked, self.state.lost = outcome.settled, lost
+                    return outcome
+            # Trouble ends the wait; the look above then confirms it, or takes it for a mad sample.
+            self.watch.wait(soak.every_s, until=lambda seen: self._is_trouble(soak, seen))
+
+    def _is_trouble(self, soak: Soaking, reading: Reading) -> bool:
+        temp_c: float | None = getattr(reading, soak.step.quantity)
+        return self._is_low(reading) or (temp_c is not None and soak.is_too_hot(temp_c))
+
+    def _is_low(self, reading: Reading) -> bool:
+        """The output is not held: shut down by its own heat, in current limit, or dead."""
+        return bool({"VOUT_LOW", "LOAD_UNREGULATED"} & self._flags(reading))
 
     def _set_ambient(self, step: SetAmbient) -> Outcome:
         start_s = self.bench.clock.now_s()
@@ -252,6 +301,7 @@ class Performer:
             self.bench.chamber.set_temp(step.ambient_temp_c)
         while True:
             reading = self.watch.look()
+            self._record_sample(reading)
             away_k = abs(self._temperature(reading, "ambient_temp_c") - step.ambient_temp_c)
             elapsed_s = self.bench.clock.now_s() - start_s
             if away_k <= step.within_k:
@@ -264,7 +314,7 @@ class Performer:
                 )
             if elapsed_s >= step.at_most_s:
                 return Settled(False, elapsed_s, reading)
-            self.watch.wait(SOAK_LOG_S)
+            self.watch.wait(LOG_S)
 
     def _temperature(self, reading: Reading, quantity: str) -> float:
         value: float | None = getattr(reading, quantity)
@@ -290,18 +340,22 @@ class Performer:
             reading = self.watch.look()
             self._record_sample(reading)
             spreads["iin_a"].add(reading.iin_a)
-            spreads["iout_a"].add(reading.iout_a)
+            spreads["iout_a"].add(reading.iout_a or 0.0)
         sd = {name: spread.sd for name, spread in spreads.items() if spread.n > 1}
         means = (spreads["iin_a"].mean, spreads["iout_a"].mean)
         return Tared(step.samples, *means, sd, reading)
 
     def _read(self, step: Read) -> Outcome:
         clock, spreads = self.bench.clock, {name: Spread() for name in MEASURED}
-        start_s = clock.now_s()
+        start_s, every_s, mains_hz = clock.now_s(), step.every_s, self.bench.mains_hz
+        if mains_hz is not None:
+            every_s = mains_interval_s(step.samples, step.every_s, mains_hz)
         settled = self.state.soaked if step.kind == "soaked" else self.state.settled
         flags: set[str] = set() if settled else {"UNSETTLED"}
+        if self.state.lost:
+            flags.add("OUTPUT_LOST")
         for k in range(step.samples):
-            self.watch.wait(start_s + k * step.every_s - clock.now_s())
+            self.watch.wait(start_s + k * every_s - clock.now_s())
             reading = self.watch.look()
             self._record_sample(reading)
             flags |= self._flags(reading)
@@ -312,11 +366,15 @@ class Performer:
         return self._point(step, reading, spreads, flags)
 
     def _flags(self, reading: Reading) -> set[str]:
-        flags = set()
+        flags = set[str]()
+        if self.bench.own_supply is not None:
+            flags |= moved(self.state, self.bench.own_supply, self.bench.own_load)
         if reading.supply_mode == "CC":
             flags.add("SUPPLY_CC")
         if self.state.load_is_on and reading.load_mode == "UNREGULATED":
             flags.add("LOAD_UNREGULATED")
+        if reading.vout_v is None:
+            return flags
         if reading.vout_v < 0.9 * self._vout_set_v:
             flags.add("VOUT_LOW")
         elif reading.vout_v > 1.1 * self._vout_set_v:
@@ -342,10 +400,3 @@ class Performer:
             flags=tuple(sorted(flags)),
             **mean,  # type: ignore[arg-type]  # the four electrical means are always there
         )
-
-
-def _is_too_hot(temps_c: list[float], stop_above_c: float | None) -> bool:
-    """Above the stop and still rising: a module that cools from the load before may pass."""
-    if stop_above_c is None or len(temps_c) <= RISING_OVER:
-        return False
-    return temps_c[-1] > stop_above_c and temps_c[-1] >= temps_c[-1 - RISING_OVER]

@@ -9,7 +9,13 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Literal
 
-from runner.bench_file import BenchFile, LoadSection, MeterSection, SupplySection
+from runner.bench_file import (
+    BenchFile,
+    LoadSection,
+    MeterKeys,
+    ResistorBankSection,
+    SupplySection,
+)
 from runner.mistakes import Mistake, dotted
 from runner.module_file import ModuleFile
 
@@ -79,7 +85,7 @@ def _ammeter_bounds(bench: BenchFile, role: Literal["iin", "iout"]) -> Iterator[
         yield Bound(full_a, f"range of {name}")
 
 
-def full_scale_a(meter: MeterSection) -> float | None:
+def full_scale_a(meter: MeterKeys) -> float | None:
     """The greatest current [A] an ammeter reads on its range, over its shunt if it has one."""
     if meter.shunt_ohm is None or meter.range_v is None:
         return meter.range_a
@@ -151,7 +157,7 @@ def _too_small_for_module(bench: BenchFile, module: ModuleFile) -> Iterator[Mist
         )
 
 
-def _drop_v(box: SupplySection | LoadSection, i_a: float) -> float:
+def _drop_v(box: SupplySection | LoadSection | ResistorBankSection, i_a: float) -> float:
     return (box.lead_resistance_ohm or 0.0) * i_a
 
 
@@ -219,12 +225,24 @@ def _accuracy_warnings(bench: BenchFile) -> Iterator[str]:
     for role, what in needs.items():
         name = getattr(bench.roles, role)
         source = bench.meter(role) or (bench.supply if role.endswith("in") else bench.load)  # type: ignore[arg-type]
+        if isinstance(source, ResistorBankSection):
+            yield from _clip_warnings(name or bench.roles.load, source)
+            continue
         name = name or (bench.roles.supply if role.endswith("in") else bench.roles.load)
-        over_shunt = isinstance(source, MeterSection) and source.shunt_ohm is not None
+        over_shunt = isinstance(source, MeterKeys) and source.shunt_ohm is not None
         key = f"{'voltage' if over_shunt else what}_accuracy"
         if not getattr(source, key):
             at = dotted(["instruments", name, key])
             yield f"{at} is missing: results from it carry no uncertainty of the instrument"
+
+
+def _clip_warnings(name: str, bank: ResistorBankSection) -> Iterator[str]:
+    if bank.lead_resistance_ohm is None:
+        least_ohm = min(resistor.resistance_ohm for resistor in bank.resistors)
+        yield (
+            f"{dotted(['instruments', name])}: lead_resistance_ohm is missing: leads and clips of "
+            f"50 mohm are {5.0 / least_ohm:.2g} % of the smallest resistor, and of its current"
+        )
 
 
 def _supply_warnings(bench: BenchFile, module: ModuleFile) -> Iterator[str]:

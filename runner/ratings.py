@@ -16,7 +16,6 @@ from runner.errors import BadInput
 from runner.interlocks import Limit
 from runner.mistakes import Mistake, bad_input
 from runner.module_file import ModuleFile
-from runner.steps import Step
 from runner.rating_checks import (
     PESSIMISTIC_EFFICIENCY,
     Bound,
@@ -27,6 +26,7 @@ from runner.rating_checks import (
     supply_bounds,
     warnings,
 )
+from runner.steps import Step
 
 LIMIT_ABOVE_INTERLOCK = 1.05
 """Hardware limits lie this much above the interlocks: the runner acts first, with a reason."""
@@ -60,6 +60,8 @@ class Allowed:
     load_trip_a: float
     load_trip_w: float
     vout_most_v: float
+    ambient_least_c: float | None = None
+    ambient_most_c: float | None = None
 
     def greatest(self) -> dict[str, float]:
         """The greatest value expected of each quantity, for fixed ranges."""
@@ -96,6 +98,8 @@ def allowed(bench: BenchFile, module: ModuleFile) -> Allowed:
         load_trip_a=load_trip_a,
         load_trip_w=min(load.rated_w, trips["vout_v"] * load_trip_a),
         vout_most_v=trips["vout_v"],
+        ambient_least_c=bench.chamber.least_temp_c if bench.chamber else None,
+        ambient_most_c=bench.chamber.rated_temp_c if bench.chamber else None,
     )
 
 
@@ -140,6 +144,17 @@ def check_load(may: Allowed, iout_a: float) -> None:
             f"load current: found {iout_a!r} A; allowed: 0 to {may.iout_max_a:g} A "
             f"({may.iout_reason}); ask for less, or correct that rating if it is wrong"
         )
+
+
+def check_ambient(may: Allowed, ambient_temp_c: float) -> None:
+    """Refuse an ambient [°C] that the chamber cannot make; without one the room decides."""
+    least_c, most_c = may.ambient_least_c, may.ambient_most_c
+    if least_c is None or most_c is None or least_c <= ambient_temp_c <= most_c:
+        return
+    raise BadInput(
+        f"ambient: found {ambient_temp_c!r} °C; allowed: {least_c:g} to {most_c:g} °C "
+        "(least_temp_c and rated_temp_c of the chamber in the bench file)"
+    )
 
 
 def _within(value: object, most: float) -> bool:
@@ -229,6 +244,7 @@ __all__ = [
     "Allowed",
     "allowed",
     "check",
+    "check_ambient",
     "check_dead",
     "check_line",
     "check_load",

@@ -7,27 +7,33 @@ is made, and everything that can fail is tried before anything is energised.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from contextlib import closing, contextmanager
-from dataclasses import dataclass
+from contextlib import ExitStack, closing, contextmanager
+from dataclasses import asdict, dataclass
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
-from runner import run_folder
-from runner.attention import Attention
+from runner import pace, run_folder
+from runner.attention import STOP_FILE, Attention
 from runner.bench import Bench, open_bench
 from runner.bench_file import BenchFile, load_bench_file
+from runner.by_hand import ByHand
 from runner.clock import WallClock, stamp
 from runner.engine import AskedSteps, Ending, Engine, Listener
+from runner.eyes import Eye, eyes_of
 from runner.interlocks import Limit
 from runner.journal import FORMAT, Journal
+from runner.lock import hold
 from runner.module_file import ModuleFile, load_module_file
 from runner.options import Setup
+from runner.person import HAND_CAUTIONS, Person, check_attended
 from runner.plan import Plan, walk
 from runner.ratings import Allowed, allowed, check, interlocks
+from runner.resistor_bank import Bank, bank_of
 from runner.seam import open_seam
 from runner.sequence import Sequence
 from runner.toml_file import resolve
+from runner.watchdog import Watchdog
 
 PACKAGES = ("ampworth", "pyvisa", "pyvisa-py", "pyvisa-sim", "pyserial", "numpy")
 
@@ -45,6 +51,13 @@ class Job:
     plan: Plan
     limits: tuple[Limit, ...]
     warnings: tuple[str, ...]
+    bank: Bank | None = None
+    eyes: tuple[Eye, ...] = ()
+
+    @property
+    def by_hand(self) -> bool:
+        """True where a person has to be at the bench."""
+        return self.bank is not None or bool(self.eyes)
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,24 +77,36 @@ def prepare(
     warnings = check(setup.bench, setup.module, bench_path, module_path)
     may = allowed(setup.bench, setup.module)
     steps = AskedSteps(sequence.start(setup, values), sequence.path, attention)
-    plan = walk(steps.after, may, setup.module.vout_set_v)
+    bank, eyes = bank_of(setup.bench, setup.module, may.iout_max_a), eyes_of(setup.bench)
+    plan = walk(steps.after, may, setup.module.vout_set_v, bank, len(eyes))
     limits = interlocks(setup.bench, setup.module)
-    return Job(sequence, values, setup, bench_path, module_path, may, plan, limits, warnings)
+    return Job(
+        sequence, values, setup, bench_path, module_path, may, plan, limits, warnings, bank, eyes
+    )
 
 
-def execute(job: Job, out: Path | None, attention: Attention, listener: Listener) -> Run:
+def execute(
+    job: Job,
+    out: Path | None,
+    attention: Attention,
+    listener: Listener,
+    person: Person | None = None,
+) -> Run:
     """Open the bench, run the sequence, leave it safe. Returns the folder and the ending.
 
+    A bench worked by hand needs the `person` who works it; without one it is refused.
     Raises AmpworthError or InstrumentError when the run could not begin; then there is no
     folder either.
     """
+    check_attended(job.setup.bench, job.bench_path, "" if person else "the run is unattended")
     folder = run_folder.create(out, job.sequence.name, WallClock().utc())
+    attention.obey(folder / STOP_FILE)
     try:
-        with _opened(job, folder) as (bench, journal):
+        with _opened(job, folder, attention) as (bench, journal):
             header = _header(job, folder, bench)
             journal.write("run", **header)
             run_folder.write_summary(folder, header | {"ending": None})
-            ending = _engine(job, bench, journal, attention, listener)
+            ending = _engine(job, bench, journal, attention, listener, person)
             _close(folder, header, ending, bench)
     except BaseException:
         if not run_folder.has_begun(folder):
@@ -91,23 +116,42 @@ def execute(job: Job, out: Path | None, attention: Attention, listener: Listener
 
 
 @contextmanager
-def _opened(job: Job, folder: Path) -> Iterator[tuple[Bench, Journal]]:
-    """The open bench and the open journal of a run; closes both."""
+def _opened(job: Job, folder: Path, attention: Attention) -> Iterator[tuple[Bench, Journal]]:
+    """The open bench and the open journal of a run; closes both.
+
+    A bench whose outputs outlive this process is locked, and guarded by a watchdog that
+    is told to stand down only once the way out has been gone.
+    """
     file = job.setup.bench
-    seam = open_seam(file, job.bench_path, job.setup.module, job.module_path)
-    with (
-        closing(seam),
-        closing(run_folder.WireRecord(folder / "wire.log", seam.clock)) as wire,
-        open_bench(seam, file, job.allowed.greatest(), wire) as bench,
-        closing(Journal(folder, seam.clock)) as journal,
-    ):
+    with ExitStack() as stack:
+        seam = stack.enter_context(
+            closing(open_seam(file, job.bench_path, job.setup.module, job.module_path))
+        )
+        if seam.stays_on:
+            resources = {section.resource for section in file.boxes.values()}
+            stack.enter_context(hold(resources, f"run in {folder.resolve()}"))
+            watchdog = stack.enter_context(
+                closing(Watchdog(job.bench_path, folder / "watchdog.log"))
+            )
+            attention.beat = watchdog.beat
+        wire = stack.enter_context(closing(run_folder.WireRecord(folder / "wire.log", seam.clock)))
+        bench = stack.enter_context(open_bench(seam, file, job.allowed.greatest(), wire))
+        journal = stack.enter_context(closing(Journal(folder, seam.clock)))
         yield bench, journal
 
 
 def _engine(
-    job: Job, bench: Bench, journal: Journal, attention: Attention, listener: Listener
+    job: Job,
+    bench: Bench,
+    journal: Journal,
+    attention: Attention,
+    listener: Listener,
+    person: Person | None,
 ) -> Ending:
     listener.on_note(bench.cautions)
+    by_hand = ByHand(person, job.bank, job.eyes) if person and job.by_hand else None
+    if by_hand is not None:
+        listener.on_note(HAND_CAUTIONS)
     engine = Engine(
         bench,
         job.allowed,
@@ -116,6 +160,7 @@ def _engine(
         attention,
         listener,
         job.setup.module.vout_set_v,
+        by_hand,
     )
     return engine.run(job.sequence.start(job.setup, job.values), job.sequence.path)
 
@@ -139,6 +184,9 @@ def _header(job: Job, folder: Path, bench: Bench) -> dict[str, Any]:
         "sources": bench.leads.sources,
         "points_planned": job.plan.points,
         "duration_planned_s": round(job.plan.duration_s, 1),
+        "pace_planned": pace.as_record(job.plan.durations_s),
+        "limits": [asdict(limit) for limit in job.limits],
+        "greatest": job.allowed.greatest(),
         "module": _plain(job.setup.module),
         "bench": _plain(job.setup.bench),
     }

@@ -68,7 +68,7 @@ class Way:
 
 def leave(
     supply: Supply,
-    load: Load,
+    load: Load | None,
     chamber: Chamber | None,
     clock: Clock,
     *,
@@ -78,9 +78,12 @@ def leave(
     """Bring the bench to its safe state and say what was seen. Never raises.
 
     `iout_set_a` [A] is the load's last set point, from which a normal end ramps down.
+    `load` is None where resistors are the load: dead without the supply, nobody is waited for.
     """
     way = Way(emergency)
-    if emergency:
+    if load is None:
+        _switch_supply_off(way, supply)
+    elif emergency:
         _switch_supply_off(way, supply)
         _switch_load_off(way, load)
     else:
@@ -90,7 +93,8 @@ def leave(
     if chamber is not None:
         _try(way, "chamber stopped", chamber.stop)
     _see_it_go(way, supply, clock, "supply output")
-    _see_it_go(way, load, clock, "load input")
+    if load is not None:
+        _see_it_go(way, load, clock, "load input")
     return way
 
 

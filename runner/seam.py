@@ -33,19 +33,25 @@ VISA_LIBRARIES = {"installed": "", "pure-python": "@py"}
 
 @dataclass(frozen=True, slots=True)
 class Seam:
-    """A resource manager, the clock that goes with it, and what a person must be told."""
+    """A resource manager, the clock that goes with it, and what a person must be told.
+
+    `stays_on` is True where outputs stay on when this process dies: such a bench is
+    locked for one runner and guarded by a watchdog.
+    """
 
     resource_manager: Any
     clock: Clock
     close: Callable[[], None]
     cautions: str
+    stays_on: bool
 
 
 def open_seam(file: BenchFile, file_path: Path, module: ModuleFile, module_path: Path) -> Seam:
     """Choose real VISA or the simulator, as the bench file says. Raises BadInput."""
     if file.visa == "simulated":
-        live = simulated_bench(file, file_path, module, module_path)
-        return Seam(live.resource_manager(), live.clock, live.close, SIMULATED)
+        by_hand = {"real_time": True} if file.by_hand else {}  # a person lives in real time
+        live = simulated_bench(file, file_path, module, module_path, **by_hand)
+        return Seam(live.resource_manager(), live.clock, live.close, SIMULATED, stays_on=False)
     import pyvisa
 
     try:
@@ -55,7 +61,7 @@ def open_seam(file: BenchFile, file_path: Path, module: ModuleFile, module_path:
             f"{file_path}: visa: found {file.visa!r}, which cannot be loaded ({error}); allowed: "
             "simulated, pure-python, installed (a VISA library must be), or a library's path"
         ) from error
-    return Seam(manager, WallClock(), manager.close, CAUTIONS)
+    return Seam(manager, WallClock(), manager.close, CAUTIONS, stays_on=True)
 
 
 def simulated_bench(
@@ -91,7 +97,7 @@ def _boxes(file: BenchFile) -> Iterator[BoxSpec]:
 
     known = BoxSpec.__dataclass_fields__
     wired = {name: role for role, name in file.roles.filled().items()}
-    for name, section in file.instruments.items():
+    for name, section in file.boxes.items():
         values = section.model_dump(exclude_none=True)
         for quantity, unit in (("voltage", "v"), ("current", "a")):
             key = f"{quantity}_accuracy"

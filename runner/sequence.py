@@ -154,7 +154,7 @@ def _import(path: Path) -> ModuleType:
         spec.loader.exec_module(module)
     except SyntaxError as error:
         raise BadInput(f"{path}, line {error.lineno}: {error.msg}: {error.text or ''}") from error
-    except Exception as error:  # the sequence is somebody's own code
+    except (Exception, SystemExit) as error:  # the sequence is somebody's own code
         raise BadInput(mistake(path, error)) from error
     return module
 
@@ -163,7 +163,8 @@ def mistake(path: Path, error: BaseException) -> str:
     """Name the sequence's own line in which an exception arose."""
     frames = [f for f in traceback.extract_tb(error.__traceback__) if f.filename == str(path)]
     where = f", line {frames[-1].lineno}: {frames[-1].line}" if frames else ""
-    return f"{path}{where}: {type(error).__name__}: {error}"
+    said = "".join(traceback.format_exception_only(error)).strip()  # even if str(error) fails
+    return f"{path}{where}: {said}"
 
 
 def _parameters(path: Path, function: Callable[..., Steps]) -> tuple[Parameter, ...]:
@@ -171,8 +172,10 @@ def _parameters(path: Path, function: Callable[..., Steps]) -> tuple[Parameter, 
         hints = get_type_hints(function, include_extras=True)
     except Exception as error:  # an annotation is somebody's own code too
         raise BadInput(mistake(path, error)) from error
-    _, *declared = inspect.signature(function).parameters.values()
-    return tuple(_parameter(path, p, hints.get(p.name)) for p in declared)
+    declared = list(inspect.signature(function).parameters.values())
+    if not declared:
+        raise BadInput(f"{path}: `sequence()` takes nothing; write `def sequence(setup: Setup)`")
+    return tuple(_parameter(path, p, hints.get(p.name)) for p in declared[1:])
 
 
 def _parameter(path: Path, declared: inspect.Parameter, hint: Any) -> Parameter:
@@ -187,4 +190,17 @@ def _parameter(path: Path, declared: inspect.Parameter, hint: Any) -> Parameter:
             f"{path}: parameter {declared.name!r} is {declared}; allowed is int, float, str, bool "
             'or tuple[float, ...] with a default, as in `points: Annotated[int, Option("...")] = 9`'
         )
+    values = declared.default if many else (declared.default,)
+    if not isinstance(values, tuple) or not all(_is_a(kind, value) for value in values):
+        raise BadInput(
+            f"{path}: parameter {declared.name!r}: found the default {declared.default!r}; allowed "
+            f"is {'a tuple, each of its values ' if many else ''}{_KINDS[kind]}"
+        )
     return Parameter(declared.name, kind, many, declared.default, option)
+
+
+def _is_a(kind: type, value: object) -> bool:
+    """Whether a default is of its parameter's kind; a whole number will do for a number."""
+    if kind is float:
+        return isinstance(value, int | float) and not isinstance(value, bool)
+    return type(value) is kind

@@ -1,4 +1,4 @@
-"""Writes the commented starter files of `ampworth new bench|module|sequence FILE`.
+"""Writes the commented starter files of `ampworth new KIND FILE`.
 
 Called by the command line only. It never overwrites a file.
 """
@@ -10,11 +10,12 @@ from typing import Literal, get_args
 
 from runner.errors import BadInput
 
-Kind = Literal["bench", "module", "sequence"]
+Kind = Literal["bench", "module", "sequence", "inference"]
 _FILES: dict[str, str] = {
     "bench": "starter_bench.toml",
     "module": "starter_module.toml",
     "sequence": "starter_sequence.py",
+    "inference": "starter_inference.toml",
 }
 
 

@@ -18,6 +18,18 @@ Kind = Literal["fast", "soaked"]
 
 
 @dataclass(frozen=True, slots=True)
+class Tare:
+    """Read both currents while nothing flows: supply and load have to be off.
+
+    The mean of `samples` readings `every_s` [s] apart is the offset of each ammeter on its
+    range; the reports take it off every later current.
+    """
+
+    samples: int = 20
+    every_s: float = 0.1
+
+
+@dataclass(frozen=True, slots=True)
 class PowerUp:
     """Load off, limits set and read back, then the supply on at `line_v` [V]."""
 
@@ -57,6 +69,7 @@ class Soak:
 
     Judged above ambient where an ambient thermometer exists, so that a drifting room
     does not count. Ends early, `stopped`, once the quantity exceeds `stop_above_c` [°C].
+    `rule` names the rule of a published method to be judged by instead (`SOAK_RULES`).
     """
 
     quantity: Quantity = "hot_spot_temp_c"
@@ -64,6 +77,7 @@ class Soak:
     over_s: float = 300.0
     at_most_s: float = 5400.0
     stop_above_c: float | None = None
+    rule: str = "trend"
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,12 +114,31 @@ class Note:
 
 
 @dataclass(frozen=True, slots=True)
+class GiveUp:
+    """End the run here, safely and as failed, for a `reason` in words."""
+
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
 class PowerDown:
     """Ramp the load down, load off, supply off, and see volts and amps go."""
 
 
 Step = (
-    PowerUp | SetLine | Draw | Release | Settle | Soak | Read | SetAmbient | Wait | Note | PowerDown
+    Tare
+    | PowerUp
+    | SetLine
+    | Draw
+    | Release
+    | Settle
+    | Soak
+    | Read
+    | SetAmbient
+    | Wait
+    | Note
+    | GiveUp
+    | PowerDown
 )
 
 
@@ -119,8 +152,8 @@ class Reading:
     t_s: float
     vin_v: float
     iin_a: float
-    vout_v: float
-    iout_a: float
+    vout_v: float | None
+    iout_a: float | None
     ambient_temp_c: float | None = None
     case_temp_c: float | None = None
     hot_spot_temp_c: float | None = None
@@ -137,21 +170,38 @@ class Done:
 
 @dataclass(frozen=True, slots=True)
 class Settled:
-    """How a Settle ended."""
+    """How a Settle ended; `why` says what still moved, or was too noisy to tell."""
 
     settled: bool
     elapsed_s: float
     reading: Reading
+    why: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Soaked:
-    """How a Soak ended; `change_k` [K] is what the rise moved over the last `over_s`."""
+    """How a Soak ended; `change_k` [K] is what the rise moved over the last `over_s`.
+
+    `left_k` [K] is how far it seems to be from its end, by three equally spaced readings:
+    information, not a correction; None where they show no end.
+    """
 
     settled: bool
     stopped: bool
     elapsed_s: float
     change_k: float | None
+    reading: Reading
+    left_k: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Tared:
+    """What the ammeters showed at no current [A]: means, and `sd` by name."""
+
+    samples: int
+    iin_a: float
+    iout_a: float
+    sd: dict[str, float]
     reading: Reading
 
 
@@ -204,7 +254,7 @@ class Point:
         return self.pout_w / self.pin_w if self.pin_w > 0.0 else None
 
 
-Outcome = Done | Settled | Soaked | Point
+Outcome = Done | Settled | Soaked | Tared | Point
 T = TypeVar("T")
 Part = Generator[Step, Any, T]
 """A part of a sequence that hands a value back to `yield from`."""

@@ -10,6 +10,7 @@ from __future__ import annotations
 from typing import Annotated
 
 from runner import (
+    SOAK_RULES,
     Draw,
     Note,
     Option,
@@ -25,6 +26,8 @@ from runner import (
     Soak,
     Soaked,
     Steps,
+    Tare,
+    wiring_audit,
 )
 
 
@@ -44,15 +47,24 @@ def sequence(
     at_most_s: Annotated[float, Option("longest soak", "s", 1.0)] = 5400.0,
     samples: Annotated[int, Option("readings averaged in a point", at_least=1)] = 20,
     every_s: Annotated[float, Option("time between readings", "s", 0.0)] = 0.5,
+    tare: Annotated[bool, Option("take the offsets of the ammeters first, all off")] = True,
+    audit: Annotated[bool, Option("prove the wiring at low power first")] = True,
+    soak_rule: Annotated[
+        str, Option("judge each soak by a published rule", choices=SOAK_RULES)
+    ] = "trend",
 ) -> Steps:
     """Soak every load at every line and ambient that the limits allow."""
     module = setup.module
     lines = lines_v or (module.line_min_v, module.line_nominal_v, module.line_max_v)
     rated_a = module.iout_rated_a
     loads = sorted(loads_a or (0.25 * rated_a, 0.5 * rated_a, 0.75 * rated_a, rated_a))
-    soak = Soak("hot_spot_temp_c", within_k, over_s, at_most_s, module.limits.hot_spot_max_temp_c)
+    too_hot_c = module.limits.hot_spot_max_temp_c
+    soak = Soak("hot_spot_temp_c", within_k, over_s, at_most_s, too_hot_c, soak_rule)
 
+    tared = (yield Tare()) if tare else None
     yield PowerUp(lines[0])
+    if audit:
+        yield from wiring_audit(setup, tared)
     for ambient_c in ambients_c or (None,):
         if ambient_c is not None:
             yield Release()

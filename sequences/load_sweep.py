@@ -2,7 +2,8 @@
 
 At each line voltage the load goes up point by point, each settled and averaged, until
 the greatest load, the current limit or the first broken limit. Points are taken fast,
-before the module heats through. At the end the module is soaked at one load until its
+before the module heats through; a reference point at half load is repeated at start,
+middle and end, to show drift. At the end the module is soaked at one load until its
 hot spot settles, which gives its thermal resistance and with it a derating table.
 """
 
@@ -12,6 +13,7 @@ from dataclasses import dataclass
 from typing import Annotated
 
 from runner import (
+    SOAK_RULES,
     Draw,
     Note,
     Option,
@@ -26,7 +28,9 @@ from runner import (
     Setup,
     Soak,
     Steps,
+    Tare,
     Wait,
+    wiring_audit,
 )
 
 
@@ -54,11 +58,16 @@ def sequence(
     every_s: Annotated[float, Option("time between readings", "s", 0.0)] = 0.1,
     settle_s: Annotated[float, Option("least settling time before a point", "s", 0.0)] = 0.3,
     warm_up_s: Annotated[float, Option("at half load before the first point", "s", 0.0)] = 10.0,
+    tare: Annotated[bool, Option("take the offsets of the ammeters first, all off")] = True,
+    audit: Annotated[bool, Option("prove the wiring at low power first")] = True,
     soak: Annotated[bool, Option("soak at the end; without it no derating table")] = True,
     soak_a: Annotated[float, Option("load of the soak; 0: 75 % of rated", "A", 0.0)] = 0.0,
     soak_within_k: Annotated[float, Option("soaked when moving less than this", "K", 0.05)] = 0.5,
     soak_over_s: Annotated[float, Option("over this time", "s", 1.0)] = 300.0,
     soak_at_most_s: Annotated[float, Option("longest soak", "s", 1.0)] = 5400.0,
+    soak_rule: Annotated[
+        str, Option("judge the soak by a published rule", choices=SOAK_RULES)
+    ] = "trend",
 ) -> Steps:
     """Sweep each line, then soak once at the nominal line."""
     module = setup.module
@@ -66,18 +75,25 @@ def sequence(
     greatest_a = most_a or min(1.1 * module.iout_rated_a, module.limits.iout_max_a)
     loads_a = spaced(least_a or 0.05 * module.iout_rated_a, greatest_a, points, spacing)
     half_a = 0.5 * module.iout_rated_a
+    reference_v = min(lines, key=lambda line_v: abs(line_v - module.line_nominal_v))
     pace = Pace(settle_s, samples, every_s, module.limits.hot_spot_max_temp_c)
 
+    tared = (yield Tare()) if tare else None
     yield PowerUp(lines[0])
+    if audit:
+        yield from wiring_audit(setup, tared)
     yield Draw(half_a)
     yield Wait(warm_up_s)
-    for line_v in lines:
+    yield from reference(reference_v, half_a, pace)
+    for k, line_v in enumerate(lines):
         yield SetLine(line_v)
         yield from reading(0.0, "no load", pace)
         held_a = yield from sweep(loads_a, "up", pace)
         if down:
             yield from sweep(held_a[::-1], "down", pace)
         yield Release()
+        if k + 1 in (len(lines), (len(lines) + 1) // 2):
+            yield from reference(reference_v, half_a, pace)
 
     if soak:
         yield SetLine(module.line_nominal_v)
@@ -86,6 +102,7 @@ def sequence(
             within_k=soak_within_k,
             over_s=soak_over_s,
             at_most_s=soak_at_most_s,
+            rule=soak_rule,
             stop_above_c=pace.hot_spot_max_temp_c,
         )
         yield Read("soaked", samples, every_s, "soak")
@@ -105,6 +122,12 @@ def sweep(loads_a: tuple[float, ...], label: str, pace: Pace) -> Part[tuple[floa
             break
         held_a.append(load_a)
     return tuple(held_a)
+
+
+def reference(line_v: float, load_a: float, pace: Pace) -> Part[None]:
+    """The same point again and again: what it moves by is drift, not the module."""
+    yield SetLine(line_v)
+    yield from reading(load_a, "reference", pace)
 
 
 def reading(load_a: float, label: str, pace: Pace) -> Part[Point]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from random import Random
 from typing import TYPE_CHECKING, Annotated
@@ -24,6 +24,7 @@ from sim.instruments.meter import ScpiMeter
 from sim.instruments.spec import Accuracy, BoxSpec
 from sim.instruments.supply import STYLES, ScpiSupply, SupplyChannel
 from sim.instruments.thermometer import ScpiThermometer
+from sim.miswiring import WiringFault, miswired
 from sim.module import Twin
 from sim.protection import Protection
 from sim.seam import Box, Device
@@ -43,6 +44,9 @@ class Simulation:
 
     `reply_s` [s] is what a box takes for a message; `speed` is how much faster than the
     wall a bench in `real_time` runs; `start_utc` is the time of day at its start.
+    What is wrong with the wiring, unknown to the bench file: `wiring_faults` by name
+    (`sim.miswiring`), an offset [A] on an ammeter or a scale it is out by, and the voltage
+    [V] below which the load really holds no current.
     """
 
     seed: int = 1
@@ -53,6 +57,12 @@ class Simulation:
     real_time: bool = False
     speed: Annotated[float, Gt(0)] = 1.0
     reply_s: Annotated[float, Ge(0)] = 0.002
+    wiring_faults: list[WiringFault] = field(default_factory=list)
+    iin_offset_a: float = 0.0
+    iout_offset_a: float = 0.0
+    iin_scale: Annotated[float, Gt(0)] = 1.0
+    iout_scale: Annotated[float, Gt(0)] = 1.0
+    load_least_v: Annotated[float, Ge(0)] | None = None
 
 
 class SimBench:
@@ -100,7 +110,16 @@ def build(
         supply_lead_ohm=simulation.supply_lead_ohm, load_lead_ohm=simulation.load_lead_ohm
     )
     world = World(twin, protection, wiring, clock, ambient_temp_c=simulation.ambient_temp_c)
+    if "supply-reversed" in simulation.wiring_faults:
+        world.supply.polarity = "reversed"
     hookup = Hookup(world, clock)
+    boxes = miswired(
+        boxes,
+        simulation.wiring_faults,
+        offsets_a={"iin": simulation.iin_offset_a, "iout": simulation.iout_offset_a},
+        scales={"iin": simulation.iin_scale, "iout": simulation.iout_scale},
+        load_least_v=simulation.load_least_v,
+    )
     _check_names(boxes)
     lock = threading.RLock()
     devices = {}

@@ -42,6 +42,11 @@ class Range:
         self._template = f"%.{self._decimals}f"
         self._gauss = random.gauss
 
+    def spoil(self, offset: float, scale: float) -> None:
+        """Add an error beyond the stated ones: `offset` [unit of the range], then `scale` times."""
+        self._gain *= scale
+        self._offset = self._offset * scale + offset
+
     def value(self, true: float, quiet: float = 1.0) -> float:
         """Return one reading of `true`, its noise divided by `quiet`."""
         return true * self._gain + self._offset + self._gauss(0.0, self._sigma / quiet)

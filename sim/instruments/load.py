@@ -39,6 +39,8 @@ class ScpiLoad(ScpiBox):
         self.spec = spec
         accuracies = stated(spec.current_accuracy, spec.rated_a)
         self._ranges = [Range(accuracy, random) for accuracy in accuracies]
+        for one in self._ranges:
+            one.spoil(spec.offset_a, spec.scale_a)
         self._programmed = [Programmed(accuracy, random) for accuracy in accuracies]
         self._volts = Range(stated(spec.voltage_accuracy, spec.rated_v)[-1], random)
         self.decimals_v = decimals_of(resolution_of(spec.rated_v))
@@ -169,8 +171,13 @@ class ScpiLoad(ScpiBox):
             level=level,
             on=self.on,
             least_v=self.spec.least_v,
-            remote_sense=self.remote_sense,
+            remote_sense=self.senses_at_module,
         )
+
+    @property
+    def senses_at_module(self) -> bool:
+        """Whether sense wires are in use; open ones leave it with its own terminals."""
+        return self.remote_sense and not self.spec.sense_missing
 
     def condition(self) -> int:
         """Return the questionable condition: what tripped, or that the level is not held."""
@@ -181,7 +188,7 @@ class ScpiLoad(ScpiBox):
     def measured_voltage(self) -> str:
         """Return the voltage readback, at the sense leads when they are in use."""
         point = self.hookup.look()
-        return self._volts.text(point.vout_v if self.remote_sense else point.v_load_v)
+        return self._volts.text(point.vout_v if self.senses_at_module else point.v_load_v)
 
     def measured_current(self) -> str:
         """Return the current readback of the present range."""

@@ -93,8 +93,17 @@ class ScpiMeter(ScpiBox):
             if given
         }
         self.functions = {name: _Function(stated[name], random) for name in WORDS}
+        self._spoil()
         super().__init__(spec.identity, hookup)
         self.reset()
+
+    def _spoil(self) -> None:
+        """Put the faults of an ammeter, over its shunt too, on the function that reads it."""
+        if self._quantity == "CURR":
+            shunt_ohm = self.spec.shunt_ohm
+            offset = self.spec.offset_a * (1.0 if shunt_ohm is None else shunt_ohm)
+            for one in self.functions["CURR" if shunt_ohm is None else "VOLT"].ranges:
+                one.spoil(offset, self.spec.scale_a)
 
     def commands(self) -> Sequence[Command]:
         """Return the meter's dialect."""
@@ -120,6 +129,8 @@ class ScpiMeter(ScpiBox):
         if not self._place:
             return "", 0.0
         value = float(getattr(self.hookup.look(), self._place))
+        if self.spec.reversed_leads:
+            value = -value
         if self._quantity == "TEMP":
             return self._sensed(value)
         if self._quantity == "CURR" and self.spec.shunt_ohm is not None:

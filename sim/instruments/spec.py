@@ -40,6 +40,9 @@ class BoxSpec:
     """One instrument of the bench file; several may share a resource, each with its channel.
 
     Ratings in [V], [A], [W], [°C]; `wired` names the place its terminals go to, "" for none.
+    What is wrong with it, unknown to who reads it: `sense_missing` (it senses at its own
+    terminals whatever it is told), `reversed_leads` of a voltmeter, `offset_a` [A] on its
+    current and `scale_a` times it.
     """
 
     name: str
@@ -61,3 +64,7 @@ class BoxSpec:
     current_accuracy: tuple[Accuracy, ...] = ()
     temp_accuracy: Accuracy | None = None
     wired: Wire = ""
+    sense_missing: bool = False
+    reversed_leads: bool = False
+    offset_a: float = 0.0
+    scale_a: float = 1.0

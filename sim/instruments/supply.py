@@ -39,6 +39,7 @@ class SupplyChannel:
         volts = stated(spec.voltage_accuracy, spec.rated_v)[-1]
         amps = stated(spec.current_accuracy, spec.rated_a)[-1]
         self._volts, self._amps = Range(volts, random), Range(amps, random)
+        self._amps.spoil(spec.offset_a, spec.scale_a)
         self._programmed_v = Programmed(volts, random)
         self._programmed_a = Programmed(amps, random)
         hookup.watches.append(self.watch)
@@ -156,9 +157,14 @@ class SupplyChannel:
             v_set_v=self._programmed_v.true(self.v_set_v),
             i_limit_a=self._programmed_a.true(self.i_set_a),
             on=self.on,
-            remote_sense=self.remote_sense,
+            remote_sense=self.senses_at_module,
             output_resistance_ohm=self.spec.output_resistance_ohm,
         )
+
+    @property
+    def senses_at_module(self) -> bool:
+        """Whether sense wires are in use; open ones leave it with its own terminals."""
+        return self.remote_sense and not self.spec.sense_missing
 
     def condition(self) -> int:
         """Return the questionable condition: what does not regulate, what tripped."""
@@ -177,7 +183,8 @@ class SupplyChannel:
     def measured_voltage(self) -> str:
         """Return the voltage readback, at the sense leads when they are in use."""
         point = self.hookup.look()
-        return self._volts.text(point.v_supply_sense_v if self.remote_sense else point.v_supply_v)
+        at_module = self.senses_at_module
+        return self._volts.text(point.v_supply_sense_v if at_module else point.v_supply_v)
 
     def measured_current(self) -> str:
         """Return the current readback."""

@@ -48,7 +48,7 @@ def through_the_runner(folder: Path, bench: SimBench, points: int) -> float:
     path = folder / "fast.py"
     path.write_text(SEQUENCE, "utf-8")
     run.open_seam = lambda *files: Seam(  # type: ignore[attr-defined]
-        bench.resource_manager(), bench.clock, bench.close, SIMULATED
+        bench.resource_manager(), bench.clock, bench.close, SIMULATED, stays_on=False
     )
     sequence, attention = load(str(path)), Attention()
     job = prepare(sequence, {"points": points}, "demo", "demo", attention)

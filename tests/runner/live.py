@@ -12,6 +12,7 @@ import pytest
 
 from runner import journal, run
 from runner.attention import Attention
+from runner.person import Person
 from runner.run import Run, execute, prepare
 from runner.seam import SIMULATED, Seam, simulated_bench
 from runner.sequence import load
@@ -73,6 +74,7 @@ class Live:
         attention: Attention | None = None,
         bench: str = "demo",
         module: str = "demo",
+        person: Person | None = None,
         **texts: str,
     ) -> Run:
         """Run `name` and return the folder and how it ended."""
@@ -81,13 +83,13 @@ class Live:
             self.bench = simulated_bench(*files)
             prepare_bench(self.bench)
             live = self.bench
-            return Seam(live.resource_manager(), live.clock, live.close, SIMULATED)
+            return Seam(live.resource_manager(), live.clock, live.close, SIMULATED, stays_on=False)
 
         self.monkeypatch.setattr(run, "open_seam", open_live)
         sequence = load(name)
         attention = attention or Attention()
         job = prepare(sequence, sequence.values(texts), bench, module, attention)
-        return execute(job, self.folder / "run", attention, heard or Heard())
+        return execute(job, self.folder / "run", attention, heard or Heard(), person)
 
     def records(self) -> list[dict[str, Any]]:
         """The journal of the last run."""

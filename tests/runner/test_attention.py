@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import signal
+import time
+from pathlib import Path
 
 import pytest
 
-from runner.attention import Attention
+from runner.attention import STOP_FILE, Attention
 from runner.errors import BadInput, Stopped
 
 
@@ -50,3 +52,58 @@ def test_the_signals_are_given_back() -> None:
     with Attention().listening():
         assert signal.getsignal(signal.SIGINT) != before
     assert signal.getsignal(signal.SIGINT) == before
+
+
+def test_a_stop_file_asks_for_the_end_and_says_who(tmp_path: Path) -> None:
+    attention = Attention()
+    attention.obey(tmp_path / STOP_FILE)
+    (tmp_path / STOP_FILE).write_text('{"who": "the keeper at boathouse"}', "utf-8")
+    with pytest.raises(Stopped, match="request of the keeper at boathouse"):
+        attention.check()
+    (tmp_path / STOP_FILE).unlink()
+    with pytest.raises(Stopped):  # asked once is asked
+        attention.check()
+
+
+@pytest.mark.parametrize("content", [b"", b"{", b"\xff\xfe", b"[]", b'{"who": ' + b"9" * 10_000])
+def test_a_stop_file_that_cannot_be_read_stops_all_the_same(content: bytes, tmp_path: Path) -> None:
+    attention = Attention()
+    attention.obey(tmp_path / STOP_FILE)
+    (tmp_path / STOP_FILE).write_bytes(content)
+    with pytest.raises(Stopped, match="cannot be read"):
+        attention.check()
+
+
+def test_a_folder_named_stop_stops_too(tmp_path: Path) -> None:
+    attention = Attention()
+    attention.obey(tmp_path / STOP_FILE)
+    (tmp_path / STOP_FILE).mkdir()
+    with pytest.raises(Stopped, match="no file"):
+        attention.check()
+
+
+def test_a_request_from_before_the_start_is_done_with(tmp_path: Path) -> None:
+    (tmp_path / STOP_FILE).write_text("{}", "utf-8")
+    attention = Attention()
+    attention.obey(tmp_path / STOP_FILE)
+    attention.check()
+    assert not (tmp_path / STOP_FILE).exists()
+
+
+def test_the_stop_file_is_looked_for_twice_a_second_at_most(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    now_s, looks = [100.0], [0]
+
+    def exists(path: Path) -> bool:
+        looks[0] += 1
+        return False
+
+    monkeypatch.setattr(time, "monotonic", lambda: now_s[0])
+    monkeypatch.setattr(Path, "exists", exists)
+    attention = Attention()
+    attention.obey(tmp_path / STOP_FILE)
+    for k in range(1000):
+        now_s[0] = 100.0 + k / 100.0
+        attention.check()
+    assert 19 <= looks[0] <= 21

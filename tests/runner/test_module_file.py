@@ -9,7 +9,8 @@ from typing import Any
 import pytest
 from hypothesis import HealthCheck, given, settings
 
-from runner.claims_file import EfficiencyCurve
+from runner.analysis.claims import KINDS
+from runner.claims_file import EfficiencyCurve, read_curve
 from runner.errors import BadInput
 from runner.mistakes import dotted
 from runner.module_file import ModuleFile, load_module_file
@@ -66,10 +67,18 @@ def refusal(folder: Path, table: dict[str, Any]) -> str:
 
 def test_the_shipped_module_and_the_starter_are_right() -> None:
     demo = load_module_file("demo")
-    assert [claim.about for claim in demo.claims] == ["rated-current", "efficiency"]
+    assert {claim.about for claim in demo.claims} == set(KINDS)  # one of every kind is claimed
     assert demo.twin["topology"] == "buck"
     assert (demo.vout_least_v, demo.vout_most_v) == pytest.approx((8.73, 9.27))  # 9.0 V, 3 %
     load_module_file(resolve("demo", "module").with_name("starter_module.toml"))
+
+
+def test_the_shipped_curve_is_the_one_that_the_shipped_module_claims(tmp_path: Path) -> None:
+    demo = load_module_file("demo")
+    (claimed,) = [claim for claim in demo.claims if isinstance(claim, EfficiencyCurve)]
+    csv = claimed.model_copy(update={"points": (), "curve_csv": "demo_curve.csv"})
+    read = read_curve(csv, resolve("demo", "module"), 2)
+    assert read.points == claimed.points and len(read.points) == 8
 
 
 def test_every_kind_of_claim_survives_json(tmp_path: Path) -> None:
@@ -208,6 +217,10 @@ def test_a_curve_is_read_from_the_csv_beside_the_module_file(tmp_path: Path) -> 
         (b"load,eff\n1,90\n", "curve.csv: found the first line 'load,eff'"),
         (b"iout_a,efficiency_pct\n1,90\n", "curve.csv: points: found 1 point; allowed: at least"),
         (b"iout_a,efficiency_pct\n1,90\n1,91\n", "curve.csv: points[1].iout_a: found 1.0"),
+        (
+            b"iout_a,efficiency_pct\n1,0.90\n2,0.91\n",
+            "points[0].efficiency_pct: found 0.9; allowed: percent: write 90",
+        ),
         (b"iout_a,efficiency_pct\n1,90\n\n2;91\n", "curve.csv: line 4: found '2;91'"),
         (b"iout_a,efficiency_pct\n1,90\n2,nan\n", "curve.csv: line 3: found '2,nan'"),
         (b"iout_a,efficiency_pct\n1,90\n2,0.91,\n", "curve.csv: line 3: found '2,0.91,'"),

@@ -8,6 +8,7 @@ import io
 import os
 import signal
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 import pytest
@@ -120,7 +121,7 @@ REAL_ONLY = """
         ("yield 1 / 0", "line 9: yield 1 / 0: ZeroDivisionError"),
         ("yield 'draw'", "line 9: the sequence yielded 'draw'"),
         ("yield None", "line 9: the sequence yielded None"),
-        ("yield Draw('much')", "load current: found 'much'"),
+        ("yield Draw('much')", "line 9: Draw: iout_a: found 'much'"),
         ("yield Draw(7.0)", "load current: found 7.0 A; allowed: 0 to 5.5 A"),
         ("raise SystemExit(3)", "SystemExit"),
     ],
@@ -284,7 +285,8 @@ def test_a_box_that_is_not_there_is_named_and_no_folder_stays_behind(live: Live)
 
 def test_another_box_than_the_bench_file_names_is_refused(live: Live) -> None:
     def rename(bench: SimBench) -> None:
-        bench.devices[bench.resources["supply"]].box.identity = "HARBOUR,HEATER,1,2"
+        box: Any = bench.devices[bench.resources["supply"]].box
+        box.identity = "HARBOUR,HEATER,1,2"
 
     with pytest.raises(InstrumentError, match="BOATHOUSE,SUPPLY 40-5"):
         live.run(live.sequence(TWO_POINTS), prepare_bench=rename)

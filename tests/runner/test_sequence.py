@@ -92,6 +92,30 @@ def test_any_text_gives_a_value_or_one_clear_error(
         assert str(error).startswith("--" + name.replace("_", "-"))
 
 
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("raise SystemExit(3)", "line 1: raise SystemExit(3): SystemExit: 3"),
+        ("def sequence():\n    yield", "`sequence()` takes nothing"),
+        ("def sequence(setup, n: int = 'x'):\n    yield", "'n': found the default 'x'"),
+        ("def sequence(setup, n: int = True):\n    yield", "'n': found the default True"),
+        ("def sequence(setup, n: float = None):\n    yield", "'n': found the default None"),
+        ("def sequence(setup, n: tuple[float, ...] = 1.0):\n    yield", "a tuple, each"),
+    ],
+)
+def test_a_sequence_that_cannot_be_started_is_refused_on_loading(
+    tmp_path: Path, text: str, says: str
+) -> None:
+    with pytest.raises(BadInput) as caught:
+        load(written(tmp_path, text))
+    assert says in str(caught.value)
+
+
+def test_a_whole_number_is_a_default_for_a_number(tmp_path: Path) -> None:
+    loaded = load(written(tmp_path, "def sequence(setup, n: float = 2):\n    yield"))
+    assert loaded.values({}) == {"n": 2}
+
+
 def test_an_unknown_name_gets_the_nearest_right_one() -> None:
     with pytest.raises(BadInput, match="did you mean 'load_sweep'"):
         load("load_swep")
@@ -114,3 +138,13 @@ def test_a_mistake_in_the_file_is_named_with_its_line(tmp_path: Path, text: str,
         load(written(tmp_path, text))
     assert "my_sequence.py" in str(caught.value)
     assert says in str(caught.value)
+
+
+def test_a_parameter_named_like_an_option_of_the_command_is_refused(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from runner.cli.main import main
+
+    path = written(tmp_path, "def sequence(setup, bench: int = 3):\n    yield")
+    assert main(["run", path]) == 2
+    assert "'bench': `ampworth run` has an option of that name" in capsys.readouterr().err

@@ -8,7 +8,8 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pandas as pd
@@ -18,6 +19,7 @@ from runner import journal
 
 AMPWORTH = [sys.executable, "-c", "from runner.cli.main import entry; entry()"]
 POSIX = os.name == "posix"
+BRISK = ["--audit", "no", "--tare", "no", "--warm-up-s", "0.2", "--settle-s", "0.05"]
 
 
 @pytest.fixture
@@ -33,18 +35,23 @@ def bench(tmp_path: Path) -> Iterator[Path]:
         assert server.wait(10) == 0
 
 
-def start(bench: Path, out: Path, *arguments: str) -> subprocess.Popen[str]:
+@contextmanager
+def start(bench: Path, out: Path, *arguments: str) -> Iterator[subprocess.Popen[str]]:
+    """A run in a process of its own, killed at the end if it still goes on."""
     command = [*AMPWORTH, "run", "load_sweep", "--bench", str(bench), "--out", str(out)]
-    return subprocess.Popen(
-        [*command, *arguments], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
-    )
+    with subprocess.Popen(
+        [*command, *BRISK, *arguments], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    ) as process:
+        try:
+            yield process
+        finally:
+            process.kill()
 
 
 def test_a_sweep_over_sockets_and_a_terminal_writes_both_tables(
     bench: Path, tmp_path: Path
 ) -> None:
     quick = ["--lines-v", "24", "--points", "4", "--samples", "3", "--every-s", "0.02"]
-    quick += ["--settle-s", "0.05", "--warm-up-s", "0.2"]
     quick += ["--soak-over-s", "5", "--soak-within-k", "1", "--soak-at-most-s", "60"]
     with start(bench, tmp_path / "run", *quick) as run:
         out, err = run.communicate(timeout=120)
@@ -75,9 +82,10 @@ def test_a_signal_to_the_process_leaves_the_served_bench_off(
 @pytest.mark.skipif(not POSIX, reason="POSIX signals")
 def test_a_killed_run_leaves_a_journal_that_reads_and_reports(bench: Path, tmp_path: Path) -> None:
     with start(bench, tmp_path / "run") as run:
-        wait_for(tmp_path / "run" / "journal.jsonl", '"Point"')
+        wait_for(tmp_path / "run" / "journal.jsonl", '"kind": "fast", "label": "up"')
         run.send_signal(signal.SIGKILL)
         run.communicate(timeout=30)
+    until(lambda: outputs(bench) == ["0", "0"], within_s=5.0)  # the watchdog's doing
     kinds = [record["kind"] for record in journal.read(tmp_path / "run" / "journal.jsonl")]
     assert kinds[0] == "run" and "end" not in kinds
     done = subprocess.run(
@@ -87,21 +95,72 @@ def test_a_killed_run_leaves_a_journal_that_reads_and_reports(bench: Path, tmp_p
     assert len(pd.read_csv(tmp_path / "run" / "efficiency.csv")) >= 1
 
 
+@pytest.mark.skipif(not POSIX, reason="POSIX signals")
+def test_a_bench_in_use_names_its_holder_and_is_free_once_the_holder_is_dead(
+    bench: Path, tmp_path: Path
+) -> None:
+    with start(bench, tmp_path / "run") as first:
+        wait_for(tmp_path / "run" / "journal.jsonl", '"Draw"')
+        with start(bench, tmp_path / "second") as second:
+            _, err = second.communicate(timeout=30)
+        assert second.returncode == 4
+        assert f"is in use by process {first.pid}, run in {tmp_path / 'run'}" in err
+        assert not (tmp_path / "second").exists()
+        first.send_signal(signal.SIGKILL)
+        first.communicate(timeout=30)
+    until(lambda: outputs(bench) == ["0", "0"], within_s=5.0)
+    quick = ["--lines-v", "24", "--points", "2", "--soak", "no", "--samples", "2"]
+    with start(bench, tmp_path / "third", *quick) as third:
+        third.communicate(timeout=60)
+    assert third.returncode == 0
+
+
+def test_make_safe_switches_a_bench_off_from_outside(bench: Path) -> None:
+    ask(bench, 0, "VOLT 24;OUTP ON;OUTP?")
+    assert outputs(bench)[0] == "1"
+    done = subprocess.run(
+        [*AMPWORTH, "make-safe", str(bench)], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0 and "every output is off" in done.stdout
+    assert outputs(bench) == ["0", "0"]
+
+
+def test_make_safe_names_what_it_cannot_reach(bench: Path, tmp_path: Path) -> None:
+    lines = bench.read_text("utf-8").splitlines()
+    first = next(k for k, line in enumerate(lines) if "127.0.0.1::" in line)
+    lines[first] = 'resource = "TCPIP0::127.0.0.1::9::SOCKET"'
+    (tmp_path / "lost.toml").write_text("\n".join(lines), "utf-8")
+    done = subprocess.run(
+        [*AMPWORTH, "make-safe", str(tmp_path / "lost.toml")],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 6
+    assert "COULD NOT CONFIRM OFF: supply output (supply)" in done.stderr
+
+
 def wait_for(path: Path, text: str) -> None:
-    end_s = time.monotonic() + 30.0
-    while not (path.is_file() and text in path.read_text("utf-8")):
-        assert time.monotonic() < end_s, f"{text} never came"
+    until(lambda: path.is_file() and text in path.read_text("utf-8"), within_s=30.0)
+
+
+def until(happened: Callable[[], bool], within_s: float) -> None:
+    end_s = time.monotonic() + within_s
+    while not happened():
+        assert time.monotonic() < end_s
         time.sleep(0.05)
 
 
 def outputs(bench: Path) -> list[str]:
-    """Ask supply and load through a second client of its own, a plain socket."""
-    answers = []
-    for line in bench.read_text("utf-8").splitlines():
-        if "127.0.0.1::" in line and len(answers) < 2:
-            port = int(line.split("::")[2])
-            question = b"OUTP?\n" if not answers else b"INP?\n"
-            with socket.create_connection(("127.0.0.1", port), timeout=5) as box:
-                box.sendall(question)
-                answers.append(box.makefile().readline().strip())
-    return answers
+    """Whether supply and load are on, as they say to a second client."""
+    return [ask(bench, 0, "OUTP?"), ask(bench, 1, "INP?")]
+
+
+def ask(bench: Path, box: int, question: str) -> str:
+    """Ask the box at the bench file's n-th socket, through a plain socket of our own."""
+    found = [line for line in bench.read_text("utf-8").splitlines() if "127.0.0.1::" in line]
+    port = int(found[box].split("::")[2])
+    with socket.create_connection(("127.0.0.1", port), timeout=5) as opened:
+        opened.sendall(f"{question}\n".encode())
+        with opened.makefile() as replies:
+            return replies.readline().strip()

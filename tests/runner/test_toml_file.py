@@ -214,3 +214,13 @@ def test_loading_the_files_needs_no_heavy_package() -> None:
         [sys.executable, "-c", code], cwd=root, capture_output=True, text=True, check=True
     )
     assert done.stdout.strip() == "[]"
+
+
+def test_a_key_spelt_like_the_validators_own_mark_is_named(tmp_path: Path) -> None:
+    """Pydantic puts `[key]` into the place of an error in a table's key; a file may too."""
+    from runner.bench_file import load_bench_file
+
+    path = tmp_path / "bench.toml"
+    path.write_text('name = "x"\n"[key]" = 1\n', "utf-8")
+    with pytest.raises(BadInput, match='unknown key "\\[key\\]" = 1'):
+        load_bench_file(path)

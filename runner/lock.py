@@ -1,0 +1,79 @@
+"""One bench, one runner: a lock on each VISA resource, held by the operating system.
+
+It is let go when its holder ends, however it ends, and it names its holder. Simulated
+benches in process need none: each has boxes of its own.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import os
+import tempfile
+from collections.abc import Iterable, Iterator
+from contextlib import ExitStack, contextmanager
+from pathlib import Path
+
+from filelock import FileLock, Timeout
+
+from runner.errors import BenchError
+
+FOLDER = "ampworth-locks"
+
+
+@contextmanager
+def hold(resources: Iterable[str], purpose: str) -> Iterator[None]:
+    """Hold the lock of every resource. Raises BenchError naming the holder of one that is taken.
+
+    `purpose` says what for: another runner shows it to the person who wants the bench too.
+    """
+    with ExitStack() as held:
+        for resource in sorted(set(resources)):
+            held.enter_context(_hold(resource, purpose))
+        yield
+
+
+@contextmanager
+def _hold(resource: str, purpose: str) -> Iterator[None]:
+    path = _path(resource)
+    lock = FileLock(path, timeout=0, mode=0o666)
+    try:
+        lock.acquire()
+    except Timeout:
+        raise BenchError(
+            f"{resource} is in use by {_holder(path)}. Wait for its end, or stop it; "
+            "the lock goes with the process that holds it"
+        ) from None
+    except OSError as error:
+        raise BenchError(f"the lock of {resource} cannot be taken: {path}: {error}") from error
+    with contextlib.suppress(OSError):
+        _holder_path(path).write_text(json.dumps({"pid": os.getpid(), "for": purpose}), "utf-8")
+    try:
+        yield
+    finally:
+        with contextlib.suppress(OSError):
+            _holder_path(path).unlink()
+        lock.release()
+
+
+def _path(resource: str) -> Path:
+    folder = Path(tempfile.gettempdir()) / FOLDER
+    if not folder.exists():
+        folder.mkdir(exist_ok=True)
+        with contextlib.suppress(OSError):
+            folder.chmod(0o1777)  # every user of this computer shares the bench
+    name = hashlib.blake2b(resource.upper().encode(), digest_size=10).hexdigest()
+    return folder / f"{name}.lock"
+
+
+def _holder_path(path: Path) -> Path:
+    return path.with_suffix(".holder")
+
+
+def _holder(path: Path) -> str:
+    try:
+        holder = json.loads(_holder_path(path).read_text("utf-8"))
+        return f"process {holder['pid']}, {holder['for']}"
+    except (OSError, ValueError, KeyError):
+        return "another process"
