@@ -25,6 +25,7 @@ from runner.bench_file import (
     ThermometerSection,
 )
 from runner.clock import Clock
+from runner.safe import GONE, Gone
 from runner.seam import Seam
 from runner.steps import Reading
 
@@ -72,6 +73,7 @@ class Bench:
     mains_hz: float | None = None
     connected_ohm: float = inf
     noted: dict[str, float] = field(default_factory=dict)
+    gone: Gone = GONE
     own_supply: SupplyReading | None = None
     own_load: LoadReading | None = None
     _plan: list[tuple[Link, tuple[str, ...], list[Slot]]] = field(init=False)
@@ -282,7 +284,20 @@ def _assemble(
         identities,
         seam.cautions,
         file.mains_hz,
+        gone=gone_below(file),
     )
+
+
+def gone_below(file: BenchFile) -> Gone:
+    """What counts as no volts and no amps here: the usual, or half as much again as the zero
+    error that the bench file states for a box, if that is more."""
+    v_v, i_a = GONE.v_v, GONE.i_a
+    for section in (file.supply, file.load):
+        for volts in getattr(section, "voltage_accuracy", ()):
+            v_v = max(v_v, 1.5 * (volts.range_pct / 100.0 * volts.range_v + volts.offset_v))
+        for amps in getattr(section, "current_accuracy", ()):
+            i_a = max(i_a, 1.5 * (amps.range_pct / 100.0 * amps.range_a + amps.offset_a))
+    return Gone(v_v, i_a)
 
 
 def _prepare(bench: Bench, file: BenchFile, greatest: dict[str, float]) -> None:

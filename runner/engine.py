@@ -126,6 +126,7 @@ class Engine:
             bench.clock,
             emergency=failure is not None,
             iout_set_a=self._performer.state.iout_set_a,
+            gone=bench.gone,
         )
         if isinstance(failure, Tripped):
             self._record(

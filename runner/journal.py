@@ -103,7 +103,16 @@ def _records(path: Path) -> Iterator[dict[str, Any]]:
                 return
             raise damaged(path, number)
         before = checksum
+        _check_format(path, record)
         yield record
+
+
+def _check_format(path: Path, record: dict[str, Any]) -> None:
+    if record["kind"] == "run" and record.get("format", FORMAT) != FORMAT:
+        raise BadInput(
+            f"{path}: found a journal of format {record['format']!r}, this version reads format "
+            f"{FORMAT}; use the version of ampworth that made it (run.json names it)"
+        )
 
 
 def _lines(path: Path) -> Iterator[tuple[int, bytes, bool]]:
@@ -135,4 +144,4 @@ def verify(line: bytes, before: str) -> tuple[dict[str, Any] | None, str]:
     if not key or checksum == rest or checksum != _checksum(before, body):
         return None, before
     record: dict[str, Any] = json.loads(f"{body}}}")
-    return record, checksum
+    return (record if "kind" in record else None), checksum

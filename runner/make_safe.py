@@ -12,7 +12,7 @@ from typing import Any
 from drivers import families
 from drivers.errors import InstrumentError
 from runner import safe
-from runner.bench import open_link
+from runner.bench import gone_below, open_link
 from runner.bench_file import BenchFile
 from runner.seam import Seam
 
@@ -38,7 +38,7 @@ def make_safe(seam: Seam, file: BenchFile) -> safe.Way:
         load = None
         if file.roles.load in file.boxes:
             load = _open(seam, file, file.roles.load, families.load, opened)
-        return safe.leave(supply, load, None, seam.clock, emergency=True)
+        return safe.leave(supply, load, None, seam.clock, emergency=True, gone=gone_below(file))
 
 
 def _open(seam: Seam, file: BenchFile, name: str, make: Any, opened: ExitStack) -> Any:

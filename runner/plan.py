@@ -120,8 +120,8 @@ class _Paper:
                 self.t_s += step.samples * step.every_s
                 return Tared(step.samples, 0.0, 0.0, {}, self._reading())
             case PowerUp(line_v) | SetLine(line_v):
-                check_up(step, isinstance(step, PowerUp) or self._line_v > 0.0)
                 check_line(self._allowed, line_v)
+                check_up(step, isinstance(step, PowerUp) or self._line_v > 0.0)
                 self._line_v = line_v
                 self.greatest_line_v = max(self.greatest_line_v, line_v)
                 self.t_s += 0.3

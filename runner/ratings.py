@@ -40,6 +40,9 @@ FUSE_LOAD = 0.9
 VOUT_ABOVE_SET = 1.10
 """Default interlock: the output 10 % above what it is set to (common practice, no source)."""
 
+LEAST_LINE_V = 0.5
+"""A line below this is no line; PowerDown switches it off."""
+
 HOT_SPOT_MARGIN_K = 10.0
 AMBIENT_MARGIN_K = 10.0
 """Default interlocks lie this far above the module's limits and the chamber's rating, so
@@ -114,10 +117,10 @@ def _line_bounds(bench: BenchFile, module: ModuleFile) -> Iterable[Bound]:
 
 
 def check_line(may: Allowed, line_v: float) -> None:
-    """Refuse a line [V] that something on the bench or the module may not carry."""
-    if not _within(line_v, may.line_max_v):
+    """Refuse a line [V] that something on the bench or the module may not carry, or none."""
+    if not _within(line_v, may.line_max_v) or line_v < LEAST_LINE_V:
         raise BadInput(
-            f"line voltage: found {line_v!r} V; allowed: 0 to {may.line_max_v:g} V "
+            f"line voltage: found {line_v!r} V; allowed: {LEAST_LINE_V:g} to {may.line_max_v:g} V "
             f"({may.line_reason}); ask for less, or correct that rating if it is wrong"
         )
 

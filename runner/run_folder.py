@@ -57,7 +57,7 @@ def create(out: Path | None, name: str, now: datetime) -> Path:
 
     A folder that already holds something is refused, so that no evidence is overwritten.
     """
-    folder = out if out is not None else _dated(name, now)
+    folder = (out if out is not None else _dated(name, now)).absolute()
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise BadInput(
             f"--out {folder}: exists already; name a new folder, a run is never replaced"

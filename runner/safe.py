@@ -16,11 +16,20 @@ from typing import Any
 from drivers.roles import Chamber, Load, Supply
 from runner.clock import Clock
 
-GONE_V = 1.0
-GONE_A = 0.05
 GONE_WITHIN_S = 20.0
 RAMP_STEPS = 4
 RAMP_STEP_S = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class Gone:
+    """Below these a reading counts as nothing [V], [A]; wider where a box's zero is stated so."""
+
+    v_v: float = 1.0
+    i_a: float = 0.05
+
+
+GONE = Gone()
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,10 +83,12 @@ def leave(
     *,
     emergency: bool,
     iout_set_a: float = 0.0,
+    gone: Gone = GONE,
 ) -> Way:
     """Bring the bench to its safe state and say what was seen. Never raises.
 
-    `iout_set_a` [A] is the load's last set point, from which a normal end ramps down.
+    `iout_set_a` [A] is the load's last set point, from which a normal end ramps down;
+    below `gone` a reading counts as nothing.
     `load` is None where resistors are the load: dead without the supply, nobody is waited for.
     """
     way = Way(emergency)
@@ -92,9 +103,9 @@ def leave(
         _switch_supply_off(way, supply)
     if chamber is not None:
         _try(way, "chamber stopped", chamber.stop)
-    _see_it_go(way, supply, clock, "supply output")
+    _see_it_go(way, supply, clock, "supply output", gone)
     if load is not None:
-        _see_it_go(way, load, clock, "load input")
+        _see_it_go(way, load, clock, "load input", gone)
     return way
 
 
@@ -121,7 +132,7 @@ def _ramp(iout_set_a: float) -> Iterator[float]:
             yield iout_set_a * step / RAMP_STEPS
 
 
-def _see_it_go(way: Way, box: Supply | Load, clock: Clock, what: str) -> None:
+def _see_it_go(way: Way, box: Supply | Load, clock: Clock, what: str, gone: Gone) -> None:
     """Read volts and amps until they are gone, or say that they are not."""
     label = f"{what} ({box.name})"
     end_s = clock.now_s() + GONE_WITHIN_S
@@ -133,7 +144,7 @@ def _see_it_go(way: Way, box: Supply | Load, clock: Clock, what: str) -> None:
             way.attempts.append(Attempt(f"{what} read back", False, str(error)))
             break
         seen = f"{reading.v_v:.3f} V, {reading.i_a:.3f} A"
-        if abs(reading.v_v) < GONE_V and abs(reading.i_a) < GONE_A:
+        if abs(reading.v_v) < gone.v_v and abs(reading.i_a) < gone.i_a:
             way.attempts.append(Attempt(f"{what} read back", True, seen))
             return
         if clock.now_s() >= end_s:

@@ -12,7 +12,7 @@ from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from runner.analysis.derating import DeratedLoad, Limits, derate
+from runner.analysis.derating import CannotDerateError, DeratedLoad, Limits, derate
 from runner.analysis.holding import LoadPoint
 from runner.analysis.loss import ASSUMED_GROWTH_PER_K, MODEL_ERROR_W
 from runner.analysis.uncertainty import Source, Uncertain
@@ -80,10 +80,13 @@ def greatest_loads(
         moved = [shift(doubtful, sign) for doubtful in points]
         return derate(moved, limits, ambients_c, max(0.0, growth + sign * by_growth))
 
-    for source, shift in _shifts(points, derated):
-        add(source, redone(shift, 1.0), redone(shift, -1.0))
-    growth_u = _growth_u(derated[0])
-    add(GROWTH, redone(_unmoved, 1.0, growth_u), redone(_unmoved, -1.0, growth_u))
+    try:
+        for source, shift in _shifts(points, derated):
+            add(source, redone(shift, 1.0), redone(shift, -1.0))
+        growth_u = _growth_u(derated[0])
+        add(GROWTH, redone(_unmoved, 1.0, growth_u), redone(_unmoved, -1.0, growth_u))
+    except CannotDerateError:  # a doubt as large as what it doubts: the loads have no bounds
+        return [None for _ in derated]
     return [_with_fit(load, known) for load, known in zip(derated, parts, strict=True)]
 
 

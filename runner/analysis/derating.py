@@ -142,7 +142,7 @@ def known_lines(
     points: Sequence[LoadPoint], limits: Limits, growth_per_k: float | None = None
 ) -> list[Line]:
     """Losses and thermal resistances of every line among the points, by rising line."""
-    spot, soaks = _settled_soaks(points)
+    spot, soaks = _settled_soaks(points, limits.output)
     _check_limits(limits, spot, soaks)
     sound = (
         LossPoint(point.line_v, point.iout_a, temp_c, point.ploss_w)
@@ -179,9 +179,14 @@ def _line(
     )
 
 
-def _settled_soaks(points: Iterable[LoadPoint]) -> tuple[Spot, list[LoadPoint]]:
+def _settled_soaks(
+    points: Iterable[LoadPoint], output: OutputLimits
+) -> tuple[Spot, list[LoadPoint]]:
+    """Soaks in equilibrium of a module that converts: one that shut down heats nothing."""
     soaks = [
-        point for point in points if point.is_settled_soak and point.ambient_temp_c is not None
+        point
+        for point in points
+        if point.is_settled_soak and point.ambient_temp_c is not None and is_sound(point, output)
     ]
     spots: tuple[Spot, ...] = ("hot_spot_temp_c", "case_temp_c")
     for spot in spots:
@@ -189,7 +194,8 @@ def _settled_soaks(points: Iterable[LoadPoint]) -> tuple[Spot, list[LoadPoint]]:
         if some:
             return spot, some
     raise CannotDerateError(
-        "no point was soaked until settled with the ambient and a hot spot or case measured"
+        "no point was soaked until settled, in regulation, with the ambient and a hot spot or "
+        "case measured"
     )
 
 
@@ -262,8 +268,13 @@ def _greatest(line: Line, losses: Losses, ambient_c: float, limits: Limits) -> G
         hot_spot_temp_c=spot_c if line.spot == "hot_spot_temp_c" else None,
         case_temp_c=ambient_c + line.case_heat.rise_k(ploss_w) if line.case_heat else None,
         ploss_w=ploss_w,
-        efficiency=None if vout_v is None else vout_v * iout_a / (vout_v * iout_a + ploss_w),
+        efficiency=_efficiency(vout_v, iout_a, ploss_w),
     )
+
+
+def _efficiency(vout_v: float | None, iout_a: float, ploss_w: float) -> float | None:
+    pout_w = 0.0 if vout_v is None else vout_v * iout_a
+    return pout_w / (pout_w + ploss_w) if vout_v is not None and pout_w + ploss_w > 0.0 else None
 
 
 def _caps_a(line: Line, losses: Losses, ambient_c: float, limits: Limits) -> dict[LimitedBy, float]:

@@ -26,9 +26,14 @@ def show(folder: Path, tables: Tables, *, as_json: bool) -> None:
         print(json.dumps(_as_json(folder, tables, summary), indent=2, ensure_ascii=False))
         return
     _print_tables(summary)
-    print(f"\nrun folder  {folder}")
+    print(f"\nrun folder  {near(folder)}")
     for path in tables.written.values():
-        print(f"            {path}")
+        print(f"            {near(path)}")
+
+
+def near(path: Path) -> Path:
+    """The path as seen from the working folder, if it lies below it."""
+    return path.relative_to(Path.cwd()) if path.is_relative_to(Path.cwd()) else path
 
 
 def _as_json(folder: Path, tables: Tables, summary: Summary) -> dict[str, Any]:

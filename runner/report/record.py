@@ -145,7 +145,10 @@ def gather(
     for record in records:
         gathering.take(record)
     if not gathering.found.run:
-        raise BadInput("the journal has no run record: nothing was started, there is no table")
+        raise BadInput(
+            "the journal has no run record: nothing was started, there is no table; "
+            "is this the folder of a run?"
+        )
     return gathering.found
 
 

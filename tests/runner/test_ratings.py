@@ -117,7 +117,7 @@ def test_a_set_point_above_the_greatest_is_refused_with_the_reason() -> None:
     check_line(may, 33.0)
     with pytest.raises(BadInput, match=r"found 5.51 A; allowed: 0 to 5.5 A \(limits.iout_max_a of"):
         check_load(may, 5.51)
-    with pytest.raises(BadInput, match=r"found 33.1 V; allowed: 0 to 33 V \(limits.vin_max_v of"):
+    with pytest.raises(BadInput, match=r"found 33.1 V; allowed: 0.5 to 33 V \(limits.vin_max_v of"):
         check_line(may, 33.1)
 
 

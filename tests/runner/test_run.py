@@ -290,3 +290,64 @@ def test_another_box_than_the_bench_file_names_is_refused(live: Live) -> None:
 
     with pytest.raises(InstrumentError, match="BOATHOUSE,SUPPLY 40-5"):
         live.run(live.sequence(TWO_POINTS), prepare_bench=rename)
+
+
+LONG_POINT = """
+    yield PowerUp(24.0)
+    yield Draw(2.0)
+    yield Settle()
+    yield Wait(3.0)
+    yield Read(samples=50)
+    yield PowerDown()
+"""
+
+
+@pytest.mark.parametrize(
+    ("box", "message", "says"),
+    [
+        ("supply", "VOLT 12", "supply voltage"),
+        ("supply", "OUTP OFF", "supply output"),
+        ("supply", "*RST", "supply output"),
+        ("load", "INP OFF", "load input"),
+        ("load", "*RST", "load input"),
+        ("load", "CURR 4", "load current"),
+        ("load", "FUNC RES", "load mode"),
+    ],
+)
+def test_what_somebody_changes_at_a_box_is_a_trip(
+    live: Live, box: str, message: str, says: str
+) -> None:
+    def at_step(index: int, step: Step) -> None:
+        if isinstance(step, Read):
+            assert live.bench is not None
+            device = live.bench.devices[live.bench.resources[box]]
+            device.obey(message)
+
+    done = live.run(live.sequence(LONG_POINT), heard=Heard(at_step=at_step))
+    assert (done.ending.name, done.ending.exit_code) == ("tripped", 3), done.ending.message
+    assert says in done.ending.message
+    assert live.outputs_on() == (False, False)
+
+
+def test_a_small_move_of_the_line_is_flagged_on_the_point(live: Live) -> None:
+    def at_step(index: int, step: Step) -> None:
+        if isinstance(step, Read):
+            assert live.bench is not None
+            device = live.bench.devices[live.bench.resources["supply"]]
+            device.obey("VOLT 26")
+
+    live.run(live.sequence(LONG_POINT), heard=Heard(at_step=at_step))
+    (point,) = [r["values"] for r in live.records() if r.get("outcome") == "Point"]
+    assert "LINE_MOVED" in point["flags"]
+
+
+def test_a_module_that_shuts_down_in_a_soak_is_not_called_soaked(live: Live) -> None:
+    module = live.demo("module", "stop_temp_c = 145.0", "stop_temp_c = 70.0")
+    text = Path(module).read_text("utf-8").replace("start_temp_c = 125.0", "start_temp_c = 60.0")
+    Path(module).write_text(text, "utf-8")
+    done = live.run("load_sweep", module=module, points="4", lines_v="24", audit="no")
+    tables = write_tables(done.folder)
+    soaked = [p.point for p in tables.record.points if p.point.kind == "soaked"]
+    assert soaked and not any(point.settled for point in soaked)
+    assert "OUTPUT_LOST" in soaked[0].flags
+    assert "derating.csv" in tables.left_out

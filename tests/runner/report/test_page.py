@@ -193,7 +193,10 @@ def test_figures_of_points_are_those_of_the_tables(live_page: tuple[Path, Tables
         for name in ("efficiency_pct", "ploss_w"):
             value, u = float(getattr(row, name)), float(getattr(row, f"{name}_u"))
             expanded_u = u * float(getattr(row, f"{name}_k95"))
-            assert with_u(value, expanded_u) in shown, (row.point, name)
+            # The table's u and k are rounded themselves: their product may round the other
+            # way, by no more than their last digits (u has four, k95 has three).
+            either = {with_u(value, expanded_u * (1.0 + part)) for part in (-2e-3, 0.0, 2e-3)}
+            assert any(figure in shown for figure in either), (row.point, name)
 
 
 def test_headline_verdicts_and_derating_are_those_of_the_judge_and_the_tables(
