@@ -16,7 +16,8 @@ from typing import Any, Literal
 from drivers import families
 from drivers.link import Link, open_visa
 from drivers.roles import Chamber, Load, LoadReading, Readable, Supply, SupplyReading
-from runner.bench_file import (
+from runner.clock import Clock
+from runner.files.bench_file import (
     BenchFile,
     Lead,
     LoadSection,
@@ -24,7 +25,6 @@ from runner.bench_file import (
     ResistorBankSection,
     ThermometerSection,
 )
-from runner.clock import Clock
 from runner.safe import GONE, Gone
 from runner.seam import Seam
 from runner.steps import Reading

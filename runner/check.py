@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from drivers.errors import InstrumentError
 from runner.bench import WORKED_BY_HAND, Bench, open_bench, open_link
-from runner.bench_file import BenchFile
+from runner.files.bench_file import BenchFile
 from runner.seam import Seam
 from runner.steps import Reading
 

@@ -17,8 +17,8 @@ from drivers.errors import InstrumentError
 from runner import safe
 from runner.attention import Attention
 from runner.bench import Bench
-from runner.by_hand import ByHand, HandPerformer
 from runner.errors import AmpworthError, BadInput, NotSafe, Stopped, StorageError, Tripped
+from runner.hand.by_hand import ByHand, HandPerformer
 from runner.interlocks import Limit, Watch
 from runner.journal import Writer
 from runner.perform import Performer

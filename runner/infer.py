@@ -17,7 +17,7 @@ from runner.analysis.next_measurement import Prospects, prospects
 from runner.analysis.reconcile import NoSolution
 from runner.analysis.sparse_bench import Bank, Quantities, Reading, Situation, SparseBench, Stated
 from runner.errors import BadInput
-from runner.infer_file import (
+from runner.files.infer_file import (
     READINGS,
     Accuracy,
     Assumed,

@@ -13,7 +13,7 @@ from drivers import families
 from drivers.errors import InstrumentError
 from runner import safe
 from runner.bench import gone_below, open_link
-from runner.bench_file import BenchFile
+from runner.files.bench_file import BenchFile
 from runner.seam import Seam
 
 

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from runner.bench_file import BenchFile
-    from runner.module_file import ModuleFile
+    from runner.files.bench_file import BenchFile
+    from runner.files.module_file import ModuleFile
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 from runner.audit import AUDIT
 from runner.errors import BadInput
+from runner.hand.resistor_bank import OPEN, Bank, check_stay
 from runner.ratings import Allowed, check_ambient, check_dead, check_line, check_load, check_up
-from runner.resistor_bank import OPEN, Bank, check_stay
 from runner.settle import rule_named
 from runner.steps import (
     Done,

@@ -9,15 +9,15 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Literal
 
-from runner.bench_file import (
+from runner.files.bench_file import (
     BenchFile,
     LoadSection,
     MeterKeys,
     ResistorBankSection,
     SupplySection,
 )
-from runner.mistakes import Mistake, dotted
-from runner.module_file import ModuleFile
+from runner.files.mistakes import Mistake, dotted
+from runner.files.module_file import ModuleFile
 
 PESSIMISTIC_EFFICIENCY = 0.70
 """Assumed where a supply must be enough: below the usual 75 % of a poor non-synchronous

@@ -11,11 +11,11 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
-from runner.bench_file import BenchFile
 from runner.errors import BadInput
+from runner.files.bench_file import BenchFile
+from runner.files.mistakes import Mistake, bad_input
+from runner.files.module_file import ModuleFile
 from runner.interlocks import Limit
-from runner.mistakes import Mistake, bad_input
-from runner.module_file import ModuleFile
 from runner.rating_checks import (
     PESSIMISTIC_EFFICIENCY,
     Bound,

@@ -16,23 +16,23 @@ from typing import Any
 from runner import pace, run_folder
 from runner.attention import STOP_FILE, Attention
 from runner.bench import Bench, open_bench
-from runner.bench_file import BenchFile, load_bench_file
-from runner.by_hand import ByHand
 from runner.clock import WallClock, stamp
 from runner.engine import AskedSteps, Ending, Engine, Listener
-from runner.eyes import Eye, eyes_of
+from runner.files.bench_file import BenchFile, load_bench_file
+from runner.files.module_file import ModuleFile, load_module_file
+from runner.files.toml_file import resolve
+from runner.hand.by_hand import ByHand
+from runner.hand.eyes import Eye, eyes_of
+from runner.hand.person import HAND_CAUTIONS, Person, check_attended
+from runner.hand.resistor_bank import Bank, bank_of
 from runner.interlocks import Limit
 from runner.journal import FORMAT, Journal
 from runner.lock import hold
-from runner.module_file import ModuleFile, load_module_file
 from runner.options import Setup
-from runner.person import HAND_CAUTIONS, Person, check_attended
 from runner.plan import Plan, walk
 from runner.ratings import Allowed, allowed, check, interlocks
-from runner.resistor_bank import Bank, bank_of
 from runner.seam import open_seam
 from runner.sequence import Sequence
-from runner.toml_file import resolve
 from runner.watchdog import Watchdog
 
 PACKAGES = ("ampworth", "pyvisa", "pyvisa-py", "pyvisa-sim", "pyserial", "numpy")

@@ -11,11 +11,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from runner.bench_file import BenchFile
 from runner.clock import Clock, WallClock
 from runner.errors import BadInput
-from runner.module_file import ModuleFile
-from runner.toml_file import validate
+from runner.files.bench_file import BenchFile
+from runner.files.module_file import ModuleFile
+from runner.files.toml_file import validate
 
 if TYPE_CHECKING:
     from sim.build import BoxSpec, SimBench

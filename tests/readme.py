@@ -14,8 +14,8 @@ import tempfile
 from pathlib import Path
 
 from runner.cli.main import main
+from runner.files.toml_file import resolve
 from runner.report import columns
-from runner.toml_file import resolve
 
 README = Path(__file__).parent.parent / "README.md"
 SESSIONS = {

@@ -11,8 +11,8 @@ import json
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from runner.bench_file import BenchFile
     from runner.check import Findings
+    from runner.files.bench_file import BenchFile
 
 EXAMPLES = """examples:
   ampworth check demo
@@ -30,13 +30,13 @@ def run(options: argparse.Namespace) -> int:
     """Check the files, open the boxes, show what was found."""
     from contextlib import closing
 
-    from runner.bench_file import load_bench_file
     from runner.check import check_bench
     from runner.errors import BenchError
-    from runner.module_file import load_module_file
+    from runner.files.bench_file import load_bench_file
+    from runner.files.module_file import load_module_file
+    from runner.files.toml_file import resolve
     from runner.ratings import allowed, check
     from runner.seam import open_seam
-    from runner.toml_file import resolve
 
     bench_path, module_path = resolve(options.bench, "bench"), resolve(options.module, "module")
     file, module = load_bench_file(bench_path), load_module_file(module_path)

@@ -121,7 +121,7 @@ def _claims(options: argparse.Namespace) -> list[dict[str, Any]] | None:
     """The claims of another module file, which has to be set to the same output."""
     if options.claims is None:
         return None
-    from runner.module_file import load_module_file
+    from runner.files.module_file import load_module_file
     from runner.run_folder import read_summary
 
     module = load_module_file(options.claims)

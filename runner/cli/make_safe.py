@@ -25,12 +25,12 @@ def run(options: argparse.Namespace) -> int:
     """Make the bench safe; exit code 6 if an output could not be confirmed off."""
     from contextlib import closing
 
-    from runner.bench_file import load_bench_file
     from runner.errors import NotSafe
+    from runner.files.bench_file import load_bench_file
+    from runner.files.module_file import load_module_file
+    from runner.files.toml_file import resolve
     from runner.make_safe import make_safe
-    from runner.module_file import load_module_file
     from runner.seam import open_seam
-    from runner.toml_file import resolve
 
     bench_path, module_path = resolve(options.bench, "bench"), resolve(options.module, "module")
     file, module = load_bench_file(bench_path), load_module_file(module_path)

@@ -20,7 +20,7 @@ def configure(parser: argparse.ArgumentParser, arguments: list[str]) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Write the starter."""
-    from runner.starters import write_starter
+    from runner.files.starters import write_starter
 
     path = write_starter(options.kind, options.file)
     following = {

@@ -109,7 +109,7 @@ def run(options: argparse.Namespace) -> int:
     # Imported here: they load numpy, pydantic and VISA, which `--help` does not need.
     from runner.cli.result import show
     from runner.cli.terminal import Terminal, absence
-    from runner.person import check_attended
+    from runner.hand.person import check_attended
     from runner.report.page import write_report
     from runner.run import execute, prepare
 

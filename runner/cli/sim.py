@@ -38,11 +38,11 @@ def configure(parser: argparse.ArgumentParser, arguments: list[str]) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Build the bench, serve it, wait for Ctrl-C."""
-    from runner.bench_file import load_bench_file
     from runner.errors import BadInput
-    from runner.module_file import load_module_file
+    from runner.files.bench_file import load_bench_file
+    from runner.files.module_file import load_module_file
+    from runner.files.toml_file import resolve
     from runner.seam import simulated_bench
-    from runner.toml_file import resolve
     from sim.serve import ServedBench
 
     bench_path, module_path = resolve(options.bench, "bench"), resolve(options.module, "module")

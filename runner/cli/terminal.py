@@ -25,7 +25,7 @@ def absence(unattended: bool) -> str:
 
 
 class Terminal:
-    """Asks on standard error and gives the lines typed; see `runner.person.Person`."""
+    """Asks on standard error and gives the lines typed; see `runner.hand.person.Person`."""
 
     def __init__(self) -> None:
         self._lines: queue.SimpleQueue[str | None] = queue.SimpleQueue()

@@ -19,12 +19,12 @@ def run(options: argparse.Namespace) -> int:
     """Load everything beforehand, wait, act."""
     from contextlib import closing
 
-    from runner.bench_file import load_bench_file
     from runner.errors import NotSafe
+    from runner.files.bench_file import load_bench_file
+    from runner.files.module_file import load_module_file
+    from runner.files.toml_file import resolve
     from runner.make_safe import make_safe
-    from runner.module_file import load_module_file
     from runner.seam import open_seam
-    from runner.toml_file import resolve
     from runner.watchdog import await_silence
 
     for name in ("SIGINT", "SIGTERM", "SIGHUP"):

@@ -15,12 +15,12 @@ from typing import Any
 
 from runner import run
 from runner.attention import Attention
-from runner.bench_file import load_bench_file
-from runner.module_file import load_module_file
+from runner.files.bench_file import load_bench_file
+from runner.files.module_file import load_module_file
+from runner.files.toml_file import resolve
 from runner.run import execute, prepare
 from runner.seam import SIMULATED, Seam, simulated_bench
 from runner.sequence import load
-from runner.toml_file import resolve
 from sim.build import SimBench
 from tests.runner.live import Heard
 

@@ -12,12 +12,12 @@ import pytest
 
 from runner import journal, run
 from runner.attention import Attention
-from runner.person import Person
+from runner.files.toml_file import resolve
+from runner.hand.person import Person
 from runner.run import Run, execute, prepare
 from runner.seam import SIMULATED, Seam, simulated_bench
 from runner.sequence import load
 from runner.steps import Outcome, Reading, Step
-from runner.toml_file import resolve
 from sim.build import SimBench
 
 

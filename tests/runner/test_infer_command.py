@@ -11,9 +11,9 @@ from typing import Any
 import pytest
 
 from runner.cli.main import main
+from runner.files.starters import starter_text
 from runner.infer_words import rounded
-from runner.starters import starter_text
-from tests.runner.toml_text import Keys, changed, toml_text
+from tests.runner.files.toml_text import Keys, changed, toml_text
 
 STARTER = tomllib.loads(starter_text("inference"))
 AMMETER = {

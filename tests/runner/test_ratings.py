@@ -11,9 +11,10 @@ from typing import Any
 
 import pytest
 
-from runner.bench_file import BenchFile
 from runner.errors import BadInput
-from runner.module_file import ModuleFile
+from runner.files.bench_file import BenchFile
+from runner.files.module_file import ModuleFile
+from runner.files.toml_file import read, resolve
 from runner.ratings import (
     allowed,
     check,
@@ -22,8 +23,7 @@ from runner.ratings import (
     input_current_a,
     interlocks,
 )
-from runner.toml_file import read, resolve
-from tests.runner.toml_text import changed, without
+from tests.runner.files.toml_text import changed, without
 
 BENCH = read(resolve("demo", "bench"))
 MODULE = {key: value for key, value in read(resolve("demo", "module")).items() if key != "twin"}

@@ -8,10 +8,10 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from runner.files.toml_file import resolve
 from runner.report.summary import summarise
 from runner.report.tables import write_tables
 from runner.run import Run
-from runner.toml_file import resolve
 from tests.runner.live import Live
 
 METERS = """

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from runner import journal
-from runner.toml_file import resolve
+from runner.files.toml_file import resolve
 
 pty = pytest.importorskip("pty", reason="pseudo-terminals are POSIX")
 

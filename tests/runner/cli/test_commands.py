@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from runner.cli.main import COMMANDS, main
-from runner.toml_file import resolve
+from runner.files.toml_file import resolve
 
 
 def said(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str, str]:

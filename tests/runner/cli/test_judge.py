@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from runner.cli.main import main
-from runner.toml_file import resolve
+from runner.files.toml_file import resolve
 
 
 @pytest.fixture(scope="module")

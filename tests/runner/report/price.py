@@ -10,11 +10,11 @@ import pytest
 
 from runner import run
 from runner.attention import Attention
+from runner.files.toml_file import resolve
 from runner.run import execute, prepare
 from runner.seam import SIMULATED, Seam, simulated_bench
 from runner.sequence import load
 from runner.steps import Outcome, Point, Reading, Step
-from runner.toml_file import resolve
 from sim.build import SimBench
 from sim.circuit import OperatingPoint
 

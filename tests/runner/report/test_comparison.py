@@ -10,11 +10,11 @@ import pytest
 from scipy.stats import binom
 
 from runner.errors import BadInput
+from runner.files.toml_file import resolve
 from runner.report.columns import COMPARISON
 from runner.report.comparison import Compared, compare
 from runner.report.comparison_files import write_comparison
 from runner.report.conditions import differing, shared_errors
-from runner.toml_file import resolve
 from sim.circuit import OperatingPoint
 from sim.diode import Diode, drop_v
 from tests.runner.report.journals import (

@@ -21,7 +21,7 @@ from typing import Any, Literal, TypeVar, cast
 from pydantic import BaseModel, ConfigDict, TypeAdapter, ValidationError, create_model
 
 from runner.errors import BadInput
-from runner.mistakes import Mistake, bad_input, dotted, from_pydantic
+from runner.files.mistakes import Mistake, bad_input, dotted, from_pydantic
 
 T = TypeVar("T")
 
@@ -29,7 +29,7 @@ MOST_BYTES = 1_000_000
 """A bench or module file has a few kilobytes; past this it is some other file."""
 
 _STRICT = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False)
-_EXAMPLES = Path(__file__).parent / "examples"
+_EXAMPLES = Path(__file__).parent.parent / "examples"
 
 
 class Section(BaseModel):

@@ -16,8 +16,8 @@ from typing import Annotated, ClassVar, Literal
 from pydantic import Field
 
 from runner.errors import BadInput
-from runner.mistakes import Mistake, bad_input
-from runner.toml_file import Section
+from runner.files.mistakes import Mistake, bad_input
+from runner.files.toml_file import Section
 
 Text = Annotated[str, Field(min_length=1)]
 Volts = Annotated[float, Field(gt=0, le=2000)]

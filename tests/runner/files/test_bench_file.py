@@ -9,12 +9,12 @@ from typing import Any
 import pytest
 from hypothesis import HealthCheck, given, settings
 
-from runner.bench_file import BenchFile, load_bench_file
 from runner.errors import BadInput
-from runner.mistakes import dotted
-from runner.toml_file import read, resolve
-from tests.runner.spoiling import Spoilt, spoilt
-from tests.runner.toml_text import changed, renamed, toml_text, without
+from runner.files.bench_file import BenchFile, load_bench_file
+from runner.files.mistakes import dotted
+from runner.files.toml_file import read, resolve
+from tests.runner.files.spoiling import Spoilt, spoilt
+from tests.runner.files.toml_text import changed, renamed, toml_text, without
 
 DEMO = read(resolve("demo", "bench"))
 VIN = {"resource": "TCPIP::m::5025::SOCKET", "family": "scpi-meter", "range_v": 100.0}

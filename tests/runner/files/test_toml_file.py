@@ -15,9 +15,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from runner.errors import BadInput
-from runner.mistakes import dotted
-from runner.toml_file import MOST_BYTES, Section, read, resolve, validate
-from runner.unit_names import meant, unit_of, value_with_unit
+from runner.files.mistakes import dotted
+from runner.files.toml_file import MOST_BYTES, Section, read, resolve, validate
+from runner.files.unit_names import meant, unit_of, value_with_unit
 
 DEMO = resolve("demo", "bench").read_bytes()
 
@@ -204,12 +204,12 @@ def test_demo_is_the_shipped_file_and_anything_else_a_path() -> None:
 
 def test_loading_the_files_needs_no_heavy_package() -> None:
     code = (
-        "import sys; from runner.bench_file import load_bench_file; "
-        "from runner.module_file import load_module_file; import runner.ratings; "
+        "import sys; from runner.files.bench_file import load_bench_file; "
+        "from runner.files.module_file import load_module_file; import runner.ratings; "
         "load_bench_file('demo'); load_module_file('demo'); "
         "print(sorted({'numpy', 'pandas', 'pyvisa', 'scipy', 'sim', 'drivers'} & set(sys.modules)))"
     )
-    root = Path(__file__).parents[2]
+    root = Path(__file__).parents[3]
     done = subprocess.run(
         [sys.executable, "-c", code], cwd=root, capture_output=True, text=True, check=True
     )
@@ -218,7 +218,7 @@ def test_loading_the_files_needs_no_heavy_package() -> None:
 
 def test_a_key_spelt_like_the_validators_own_mark_is_named(tmp_path: Path) -> None:
     """Pydantic puts `[key]` into the place of an error in a table's key; a file may too."""
-    from runner.bench_file import load_bench_file
+    from runner.files.bench_file import load_bench_file
 
     path = tmp_path / "bench.toml"
     path.write_text('name = "x"\n"[key]" = 1\n', "utf-8")

@@ -10,13 +10,13 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 
 from runner.analysis.claims import KINDS
-from runner.claims_file import EfficiencyCurve, read_curve
 from runner.errors import BadInput
-from runner.mistakes import dotted
-from runner.module_file import ModuleFile, load_module_file
-from runner.toml_file import read, resolve
-from tests.runner.spoiling import Spoilt, spoilt
-from tests.runner.toml_text import changed, renamed, toml_text, without
+from runner.files.claims_file import EfficiencyCurve, read_curve
+from runner.files.mistakes import dotted
+from runner.files.module_file import ModuleFile, load_module_file
+from runner.files.toml_file import read, resolve
+from tests.runner.files.spoiling import Spoilt, spoilt
+from tests.runner.files.toml_text import changed, renamed, toml_text, without
 
 DEMO = read(resolve("demo", "module"))
 CLAIMS: list[dict[str, Any]] = [

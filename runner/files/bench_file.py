@@ -14,9 +14,9 @@ from typing import Annotated, Any, ClassVar, Literal, NoReturn
 
 from pydantic import Field
 
-from runner.bench_checks import bench_mistakes
-from runner.mistakes import bad_input
-from runner.toml_file import Section, read, resolve, validate
+from runner.files.bench_checks import bench_mistakes
+from runner.files.mistakes import bad_input
+from runner.files.toml_file import Section, read, resolve, validate
 
 Text = Annotated[str, Field(min_length=1)]
 Volts = Annotated[float, Field(gt=0, le=2000)]

@@ -21,7 +21,7 @@ _FILES: dict[str, str] = {
 
 def starter_text(kind: Kind) -> str:
     """The text of a starter file."""
-    return (Path(__file__).parent / "examples" / _FILES[kind]).read_text("utf-8")
+    return (Path(__file__).parent.parent / "examples" / _FILES[kind]).read_text("utf-8")
 
 
 def write_starter(kind: Kind, path: str | Path) -> Path:

@@ -8,14 +8,14 @@ from typing import Any
 
 import pytest
 
-from runner.bench_file import BenchFile, load_bench_file
 from runner.errors import BadInput
-from runner.eyes import eyes_of
-from runner.module_file import ModuleFile, load_module_file
+from runner.files.bench_file import BenchFile, load_bench_file
+from runner.files.module_file import ModuleFile, load_module_file
+from runner.files.toml_file import read, resolve
+from runner.hand.eyes import eyes_of
+from runner.hand.resistor_bank import OPEN, Bank, bank_of, check_stay
 from runner.ratings import allowed, check
-from runner.resistor_bank import OPEN, Bank, bank_of, check_stay
-from runner.toml_file import read, resolve
-from tests.runner.toml_text import changed, toml_text, without
+from tests.runner.files.toml_text import changed, toml_text, without
 
 HAND = read(resolve("demo", "bench").with_name("hand_bench.toml"))
 RESISTORS = ("instruments", "resistors")

@@ -12,10 +12,10 @@ import pytest
 
 from runner.attention import Attention
 from runner.errors import BadInput
+from runner.files.toml_file import resolve
 from runner.report.tables import write_tables
-from runner.toml_file import resolve
+from tests.runner.hand.scripted_person import ScriptedPerson
 from tests.runner.live import Heard, Live
-from tests.runner.scripted_person import ScriptedPerson
 
 HAND = resolve("demo", "bench").with_name("hand_bench.toml")
 ONE_POINT = """

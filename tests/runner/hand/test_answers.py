@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from runner.answers import Unclear, Unit, done, number
+from runner.hand.answers import Unclear, Unit, done, number
 
 
 @pytest.mark.parametrize(

@@ -9,14 +9,14 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-from runner.answers import Unclear, Unit, number
-from runner.bench_file import (
+from runner.files.bench_file import (
     BenchFile,
     MeterByEyeSection,
     ThermometerByEyeSection,
 )
+from runner.hand.answers import Unclear, Unit, number
+from runner.hand.resistor_bank import Choice
 from runner.interlocks import Limit
-from runner.resistor_bank import Choice
 from runner.steps import Reading
 
 WHAT = {

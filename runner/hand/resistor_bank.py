@@ -11,9 +11,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from math import inf
 
-from runner.bench_file import BenchFile, Resistor, ResistorBankSection
 from runner.errors import BadInput
-from runner.module_file import ModuleFile
+from runner.files.bench_file import BenchFile, Resistor, ResistorBankSection
+from runner.files.module_file import ModuleFile
 
 NOTICE_S = 10.0
 NOTICE_SHARE = 0.4

@@ -10,10 +10,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any, Protocol, TypeVar
 
-from runner.answers import Unclear, done
-from runner.bench_file import BenchFile
 from runner.clock import Clock
 from runner.errors import BadInput, Stopped
+from runner.files.bench_file import BenchFile
+from runner.hand.answers import Unclear, done
 
 T = TypeVar("T")
 LONGEST_S = 900.0

@@ -10,11 +10,11 @@ from typing import Any
 import pytest
 
 from runner.errors import BadInput
+from runner.files.infer_file import READINGS, InferFile, load_infer_file
+from runner.files.starters import starter_text, write_starter
+from runner.files.toml_file import validate
 from runner.infer import infer_file, sparse_bench
-from runner.infer_file import READINGS, InferFile, load_infer_file
-from runner.starters import starter_text, write_starter
-from runner.toml_file import validate
-from tests.runner.toml_text import Keys, changed, toml_text, without
+from tests.runner.files.toml_text import Keys, changed, toml_text, without
 
 STARTER = tomllib.loads(starter_text("inference"))
 

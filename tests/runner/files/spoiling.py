@@ -8,7 +8,7 @@ from typing import Any
 
 from hypothesis import strategies as st
 
-from tests.runner.toml_text import Keys, changed, paths, renamed, without
+from tests.runner.files.toml_text import Keys, changed, paths, renamed, without
 
 VALUES = st.one_of(
     st.text(max_size=8),

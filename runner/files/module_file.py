@@ -14,9 +14,9 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
-from runner.claims_file import Claim, EfficiencyCurve, read_curve
-from runner.mistakes import Mistake, bad_input
-from runner.toml_file import Section, read, resolve, validate
+from runner.files.claims_file import Claim, EfficiencyCurve, read_curve
+from runner.files.mistakes import Mistake, bad_input
+from runner.files.toml_file import Section, read, resolve, validate
 
 Text = Annotated[str, Field(min_length=1)]
 Volts = Annotated[float, Field(gt=0, le=2000)]

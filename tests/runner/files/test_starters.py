@@ -9,13 +9,13 @@ from typing import Any, get_args
 
 import pytest
 
-from runner.bench_file import BenchFile, load_bench_file
-from runner.claims_file import AnyClaim
 from runner.errors import BadInput
-from runner.module_file import ModuleFile, load_module_file
+from runner.files.bench_file import BenchFile, load_bench_file
+from runner.files.claims_file import AnyClaim
+from runner.files.module_file import ModuleFile, load_module_file
+from runner.files.starters import Kind, starter_text, write_starter
+from runner.files.toml_file import validate
 from runner.ratings import check
-from runner.starters import Kind, starter_text, write_starter
-from runner.toml_file import validate
 
 
 def uncommented(text: str) -> dict[str, Any]:

@@ -13,9 +13,9 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from runner.bench_file import CurrentAccuracy, VoltageAccuracy
-from runner.mistakes import Mistake, bad_input, dotted
-from runner.toml_file import Section, read, validate
+from runner.files.bench_file import CurrentAccuracy, VoltageAccuracy
+from runner.files.mistakes import Mistake, bad_input, dotted
+from runner.files.toml_file import Section, read, validate
 
 Text = Annotated[str, Field(min_length=1)]
 Volts = Annotated[float, Field(gt=0, le=2000)]

@@ -11,10 +11,16 @@ from collections.abc import Iterator
 from itertools import combinations, pairwise
 from typing import TYPE_CHECKING
 
-from runner.mistakes import Mistake, dotted
+from runner.files.mistakes import Mistake, dotted
 
 if TYPE_CHECKING:
-    from runner.bench_file import AnyInstrument, BenchFile, Lead, MeterKeys, ResistorBankSection
+    from runner.files.bench_file import (
+        AnyInstrument,
+        BenchFile,
+        Lead,
+        MeterKeys,
+        ResistorBankSection,
+    )
 
 FAMILIES = {
     "supply": (

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from runner.errors import BadInput
-from runner.unit_names import respelt, unit_of, value_with_unit
+from runner.files.unit_names import respelt, unit_of, value_with_unit
 
 if TYPE_CHECKING:
     from pydantic import ValidationError

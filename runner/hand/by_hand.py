@@ -13,15 +13,15 @@ from dataclasses import dataclass, replace
 from math import isfinite
 from typing import Any
 
-from runner.answers import done
 from runner.bench import Bench
 from runner.errors import AmpworthError, BadInput, BenchError, Tripped
-from runner.eyes import Eye, Scene
+from runner.hand.answers import done
+from runner.hand.eyes import Eye, Scene
+from runner.hand.person import Asking, NoAnswer, Person
+from runner.hand.resistor_bank import OPEN, Bank, Choice
 from runner.interlocks import SLICE_S, Watch
 from runner.perform import Performer
-from runner.person import Asking, NoAnswer, Person
 from runner.ratings import Allowed, check_load, check_up
-from runner.resistor_bank import OPEN, Bank, Choice
 from runner.settle import OWN_RULE, trend
 from runner.steps import (
     Done,
