@@ -18,7 +18,7 @@ def is_stream(resource: str) -> bool:
 
 
 def failures() -> tuple[type[Exception], ...]:
-    """All that a VISA call may raise when the box, the wire or the bytes are at fault."""
+    """What a VISA library raises for a resource that cannot be opened, `LostInstrument` apart."""
     from pyvisa.errors import Error
 
     return (Error, OSError, UnicodeError, ValueError, NotImplementedError)

@@ -81,7 +81,7 @@ class Attention:
         if threading.current_thread() is not threading.main_thread():
             yield self
             return
-        numbers = [getattr(signal, name) for name in _SIGNALS if hasattr(signal, name)]
+        numbers = [number for number in _numbers() if not _is_waived(number)]
         before = {number: signal.signal(number, self._on_signal) for number in numbers}
         ended = threading.Event()
         watcher = threading.Thread(target=self._watch, args=(ended,), daemon=True)
@@ -97,7 +97,8 @@ class Attention:
     def _on_signal(self, number: int, frame: FrameType | None) -> None:
         if self._overdue:
             self._overdue = False
-            if self._thinking_until is not None:
+            until = self._thinking_until
+            if until is not None and time.monotonic() > until:  # not a later step's thinking
                 raise BadInput(
                     f"the sequence computed for more than {self._patience_s:g} s without a step; "
                     "a sequence only decides what to do next: does a loop in it never end?"
@@ -115,6 +116,15 @@ class Attention:
                 self._overdue = True
                 _thread.interrupt_main()
                 ended.wait(self._patience_s)
+
+
+def _numbers() -> list[signal.Signals]:
+    return [getattr(signal, name) for name in _SIGNALS if hasattr(signal, name)]
+
+
+def _is_waived(number: signal.Signals) -> bool:
+    """A hang-up that is ignored already stays so: under nohup the run outlives its terminal."""
+    return number.name == "SIGHUP" and signal.getsignal(number) is signal.SIG_IGN
 
 
 def _who_asks(stop_file: Path) -> str:

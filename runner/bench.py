@@ -66,7 +66,6 @@ class Bench:
     load: Load | None
     chamber: Chamber | None
     readables: dict[str, Readable[Any]]
-    links: dict[str, Link]
     leads: Leads
     identities: dict[str, str]
     cautions: str
@@ -124,11 +123,6 @@ class Bench:
         is_open = isinf(self.connected_ohm)
         derived_a = 0.0 if is_open else None if vout_v is None else vout_v / self.connected_ohm
         return vout_v, seen.get("iout", derived_a), "OFF" if is_open else "CR"
-
-    def close(self) -> None:
-        """Close every link; what cannot be closed is left to the operating system."""
-        for link in self.links.values():
-            link.close()
 
 
 @dataclass(frozen=True, slots=True)
@@ -279,7 +273,6 @@ def _assemble(
         load,
         chamber,
         readables,
-        links,
         leads_of(file),
         identities,
         seam.cautions,

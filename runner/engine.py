@@ -111,8 +111,13 @@ class Engine:
             )
             self._listener.on_step(self._index, step)
             outcome = self._performer.perform(step)
+            # On the disk with the next step's record, before anything else is sent to a box.
             self._journal.write(
-                "outcome", index=self._index, outcome=type(outcome).__name__, values=plain(outcome)
+                "outcome",
+                sync=False,
+                index=self._index,
+                outcome=type(outcome).__name__,
+                values=plain(outcome),
             )
             self._listener.on_outcome(self._index, step, outcome)
 
@@ -151,7 +156,7 @@ class Engine:
         """Journal something on the way out: a full disk must not stop the way out."""
         try:
             self._journal.write(kind, **values)
-        except StorageError as error:
+        except (StorageError, ValueError) as error:  # ValueError: no number that JSON knows
             self._listener.on_note(str(error))
 
     def _record_sample(self, reading: Reading) -> None:
@@ -199,7 +204,7 @@ class AskedSteps:
 
     def close(self) -> None:
         """Let the sequence clean up; the bench is safe already, what it yields is not done."""
-        with contextlib.suppress(Exception), self._attention.sequence_thinks():
+        with contextlib.suppress(Exception, SystemExit), self._attention.sequence_thinks():
             self._steps.close()
 
 

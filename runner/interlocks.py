@@ -15,6 +15,8 @@ from runner.steps import Reading
 
 SLICE_S = 1.0
 """Longest time between two looks [s], on either clock."""
+STANDS_AFTER_S = 0.5
+"""A changed set point and the readbacks of both boxes stand after this [s]."""
 
 _DERIVED: dict[str, Callable[[Reading], float | None]] = {
     "ploss_w": lambda reading: _loss_w(reading),
@@ -88,6 +90,7 @@ class Watch:
         self._look, self._clock, self.limits = look, clock, limits
         self._check_stop, self._on_reading = check_stop, on_reading
         self.supply_is_on = False
+        self.changed_s = -STANDS_AFTER_S
         self.last: Reading | None = None
         self.mind: Callable[[Reading], None] = lambda reading: None
         self.upset: Callable[[Reading], Tripped | None] = lambda reading: None
@@ -96,12 +99,18 @@ class Watch:
         """One reading within every limit.
 
         A broken limit is confirmed by a second look at once, so that a single mad
-        sample does not end a night's work. Raises Tripped, or Stopped when asked to end.
+        sample does not end a night's work. A power that is the product of readings taken one
+        after the other is confirmed once a changed set point stands, half a second later at
+        most. Raises Tripped, or Stopped when asked to end.
         """
         self._check_stop()
         reading = self._look()
         self.last = reading
-        if self._is_broken(reading) is not None:
+        broken = self._is_broken(reading)
+        if broken is not None:
+            if broken.quantity in _DERIVED:
+                stands_s = self.changed_s + STANDS_AFTER_S
+                self._clock.sleep(max(0.0, stands_s - self._clock.now_s()))
             reading = self.last = self._look()
             trip = self._is_broken(reading)
             if trip is not None:

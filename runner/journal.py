@@ -7,6 +7,7 @@ reports read it. A torn last line (the power went) is tolerated, nothing else is
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import os
@@ -34,14 +35,15 @@ class Writer(Protocol):
 class Journal:
     """An open journal. `write` returns once the record is on the disk.
 
-    Samples are the exception (`sync=False`): they are handed to the operating system
-    at once, so a killed program loses none, and reach the disk with the next outcome.
+    Samples and outcomes are the exception (`sync=False`): they are handed to the operating
+    system at once, so a killed program loses none, and reach the disk with the next step's
+    record, before anything else is sent to an instrument.
     """
 
     def __init__(self, folder: Path, clock: Clock) -> None:
         self.path = folder / FILE_NAME
         self._clock = clock
-        self._n = 0
+        self._n = self._size = 0
         self._sum = ""
         try:
             self._file = self.path.open("xb", buffering=0)
@@ -57,17 +59,24 @@ class Journal:
             "utc": stamp(self._clock.utc()),
         }
         body = json.dumps(head | values, allow_nan=False)[:-1]
-        self._sum = _checksum(self._sum, body)
-        line = f"{body}{_SUM_KEY}{self._sum}{_END}".encode()
+        checksum = _checksum(self._sum, body)
+        line = f"{body}{_SUM_KEY}{checksum}{_END}".encode()
         try:
             _write_all(self._file.fileno(), line)
             if sync:
                 os.fsync(self._file.fileno())
         except OSError as error:
+            self._cut_back()
             raise StorageError(
                 f"cannot write {self.path}: {error.strerror}; what was written is intact"
             ) from error
-        self._n += 1
+        self._n, self._size, self._sum = self._n + 1, self._size + len(line), checksum
+
+    def _cut_back(self) -> None:
+        """Take half a record away: room on the disk may come back before the run has ended."""
+        with contextlib.suppress(OSError):
+            self._file.truncate(self._size)
+            self._file.seek(self._size)
 
     def close(self) -> None:
         """Close the file; what was written is on the disk."""

@@ -37,8 +37,9 @@ def hold(resources: Iterable[str], purpose: str) -> Iterator[None]:
 @contextmanager
 def _hold(resource: str, purpose: str) -> Iterator[None]:
     path = _path(resource)
-    lock = FileLock(path, timeout=0, mode=0o666)
     try:
+        _make_folder(path.parent)
+        lock = FileLock(path, timeout=0, mode=0o666)
         lock.acquire()
     except Timeout:
         raise BenchError(
@@ -58,13 +59,15 @@ def _hold(resource: str, purpose: str) -> Iterator[None]:
 
 
 def _path(resource: str) -> Path:
-    folder = Path(tempfile.gettempdir()) / FOLDER
+    name = hashlib.blake2b(resource.upper().encode(), digest_size=10).hexdigest()
+    return Path(tempfile.gettempdir()) / FOLDER / f"{name}.lock"
+
+
+def _make_folder(folder: Path) -> None:
     if not folder.exists():
         folder.mkdir(exist_ok=True)
         with contextlib.suppress(OSError):
             folder.chmod(0o1777)  # every user of this computer shares the bench
-    name = hashlib.blake2b(resource.upper().encode(), digest_size=10).hexdigest()
-    return folder / f"{name}.lock"
 
 
 def _holder_path(path: Path) -> Path:

@@ -15,7 +15,14 @@ from runner.analysis.wiring_audit import AuditPoint, first_power
 from runner.bench import Bench
 from runner.errors import BadInput, BenchError, GaveUp, Tripped
 from runner.interlocks import Watch
-from runner.ratings import Allowed, check_dead, check_line, check_load, check_up
+from runner.ratings import (
+    Allowed,
+    check_ambient,
+    check_dead,
+    check_line,
+    check_load,
+    check_up,
+)
 from runner.settle import WINDOW, electrical_rest, mains_interval_s
 from runner.soaking import LOG_S, Soaking
 from runner.spread import Spread
@@ -236,7 +243,7 @@ class Performer:
 
     def _changed(self) -> None:
         state = self.state
-        state.changed_s = self.bench.clock.now_s()
+        state.changed_s = self.watch.changed_s = self.bench.clock.now_s()
         state.settled = state.soaked = state.lost = False
 
     # --------------------------------------------------------------------- waiting
@@ -296,6 +303,7 @@ class Performer:
         return bool({"VOUT_LOW", "LOAD_UNREGULATED"} & self._flags(reading))
 
     def _set_ambient(self, step: SetAmbient) -> Outcome:
+        check_ambient(self.allowed, step.ambient_temp_c)
         start_s = self.bench.clock.now_s()
         if self.bench.chamber is not None:
             self.bench.chamber.set_temp(step.ambient_temp_c)

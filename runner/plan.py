@@ -51,21 +51,15 @@ HEAT_K_PER_W = 1.0
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """What a sequence would do: its steps' guessed durations [s] and its extremes."""
+    """What a sequence would do: its steps' guessed durations [s] and how many points."""
 
     durations_s: tuple[float, ...]
     points: int
-    greatest_line_v: float
-    greatest_iout_a: float
 
     @property
     def duration_s(self) -> float:
         """Guessed duration of the whole [s]."""
         return sum(self.durations_s)
-
-    def left_s(self, index: int) -> float:
-        """Guessed time from the beginning of step `index` to the end [s]."""
-        return sum(self.durations_s[index:])
 
 
 def walk(
@@ -92,7 +86,7 @@ def walk(
                 f"the sequence has no end: on paper, with a faultless module, it was still going "
                 f"after {len(durations)} steps and {paper.t_s / 3600:.3g} h. Give its loop a bound"
             )
-    return Plan(tuple(durations), paper.points, paper.greatest_line_v, paper.greatest_iout_a)
+    return Plan(tuple(durations), paper.points)
 
 
 class _Paper:
@@ -103,7 +97,7 @@ class _Paper:
         self._bank, self._questions, self._connected = bank, questions, OPEN
         self.t_s = self._line_v = self._iout_a = 0.0
         self._ambient_temp_c = ROOM_TEMP_C
-        self.points, self.greatest_line_v, self.greatest_iout_a = 0, 0.0, 0.0
+        self.points = 0
 
     def perform(self, step: Step) -> tuple[Outcome, float]:
         before_s = self.t_s
@@ -123,13 +117,11 @@ class _Paper:
                 check_line(self._allowed, line_v)
                 check_up(step, isinstance(step, PowerUp) or self._line_v > 0.0)
                 self._line_v = line_v
-                self.greatest_line_v = max(self.greatest_line_v, line_v)
                 self.t_s += 0.3
             case Draw(iout_a):
                 check_up(step, self._line_v > 0.0)
                 check_load(self._allowed, iout_a)
                 self._iout_a = iout_a if self._bank is None else self._connect(self._bank, iout_a)
-                self.greatest_iout_a = max(self.greatest_iout_a, self._iout_a)
                 self.t_s += 0.05
             case Release():
                 self._iout_a = 0.0 if self._bank is None else self._connect(self._bank, 0.0)

@@ -1,6 +1,6 @@
 """The single checks behind `ratings`: what limits the load, and what cannot work together.
 
-Pure functions of a bench file and a module file. Nothing else calls them.
+Pure functions of a bench file and a module file; `heights` takes the bounds too.
 """
 
 from __future__ import annotations
@@ -60,7 +60,7 @@ def load_bounds(bench: BenchFile, module: ModuleFile) -> Iterator[Bound]:
         yield Bound(load.lead_max_a, f"lead_max_a of {name}")
     if bench.limits.iout_max_a is not None:
         yield Bound(bench.limits.iout_max_a, "limits.iout_max_a of the bench file")
-    yield from _ammeter_bounds(bench, "iout")
+    yield from ammeter_bounds(bench, "iout")
 
 
 def supply_bounds(bench: BenchFile, fuse_load: float = 1.0) -> Iterator[Bound]:
@@ -71,10 +71,11 @@ def supply_bounds(bench: BenchFile, fuse_load: float = 1.0) -> Iterator[Bound]:
         yield Bound(supply.lead_max_a, f"lead_max_a of {name}")
     if bench.limits.fuse_a is not None:
         yield Bound(fuse_load * bench.limits.fuse_a, "limits.fuse_a of the bench file")
-    yield from _ammeter_bounds(bench, "iin")
+    yield from ammeter_bounds(bench, "iin")
 
 
-def _ammeter_bounds(bench: BenchFile, role: Literal["iin", "iout"]) -> Iterator[Bound]:
+def ammeter_bounds(bench: BenchFile, role: Literal["iin", "iout"]) -> Iterator[Bound]:
+    """What an ammeter's shunt may carry and its range holds [A]."""
     meter, name = bench.meter(role), getattr(bench.roles, role)
     if meter is None:
         return

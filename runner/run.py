@@ -6,7 +6,7 @@ is made, and everything that can fail is tried before anything is energised.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, closing, contextmanager
 from dataclasses import asdict, dataclass
 from importlib.metadata import version
@@ -18,6 +18,7 @@ from runner.attention import STOP_FILE, Attention
 from runner.bench import Bench, open_bench
 from runner.clock import WallClock, stamp
 from runner.engine import AskedSteps, Ending, Engine, Listener
+from runner.errors import StorageError
 from runner.files.bench_file import BenchFile, load_bench_file
 from runner.files.module_file import ModuleFile, load_module_file
 from runner.files.toml_file import resolve
@@ -102,34 +103,51 @@ def execute(
     folder = run_folder.create(out, job.sequence.name, WallClock().utc())
     attention.obey(folder / STOP_FILE)
     try:
-        with _opened(job, folder, attention) as (bench, journal):
+        with _opened(job, folder, attention) as (bench, journal, watchdog):
             header = _header(job, folder, bench)
             journal.write("run", **header)
             run_folder.write_summary(folder, header | {"ending": None})
-            ending = _engine(job, bench, journal, attention, listener, person)
-            _close(folder, header, ending, bench)
+            ending = _guarded(
+                watchdog, lambda: _engine(job, bench, journal, attention, listener, person)
+            )
+            if not ending.way.confirmed:  # said before the watchdog takes its time to try
+                listener.on_note(ending.way.instructions())
+            _close(folder, header, ending, bench, listener)
     except BaseException:
         if not run_folder.has_begun(folder):
             run_folder.discard(folder)
         raise
+    if watchdog is not None and not ending.way.confirmed:
+        listener.on_note(f"the watchdog tried it too: {watchdog.said()}")
     return Run(folder, ending)
 
 
-@contextmanager
-def _opened(job: Job, folder: Path, attention: Attention) -> Iterator[tuple[Bench, Journal]]:
-    """The open bench and the open journal of a run; closes both.
+def _guarded(watchdog: Watchdog | None, run: Callable[[], Ending]) -> Ending:
+    """Run; from here the watchdog stands down only if every output was seen to be off."""
+    if watchdog is None:
+        return run()
+    watchdog.may_stand_down = False
+    ending = run()
+    watchdog.may_stand_down = ending.way.confirmed
+    return ending
 
-    A bench whose outputs outlive this process is locked, and guarded by a watchdog that
-    is told to stand down only once the way out has been gone.
+
+@contextmanager
+def _opened(
+    job: Job, folder: Path, attention: Attention
+) -> Iterator[tuple[Bench, Journal, Watchdog | None]]:
+    """The open bench, the open journal and the watchdog of a run; closes all.
+
+    A bench whose outputs outlive this process is locked and guarded. The links are closed
+    before the watchdog is let go, so that it finds the boxes free if it has to act.
     """
-    file = job.setup.bench
+    file, watchdog = job.setup.bench, None
     with ExitStack() as stack:
         seam = stack.enter_context(
             closing(open_seam(file, job.bench_path, job.setup.module, job.module_path))
         )
         if seam.stays_on:
-            resources = {section.resource for section in file.boxes.values()}
-            stack.enter_context(hold(resources, f"run in {folder.resolve()}"))
+            stack.enter_context(hold(file.resources, f"run in {folder.resolve()}"))
             watchdog = stack.enter_context(
                 closing(Watchdog(job.bench_path, folder / "watchdog.log"))
             )
@@ -137,7 +155,7 @@ def _opened(job: Job, folder: Path, attention: Attention) -> Iterator[tuple[Benc
         wire = stack.enter_context(closing(run_folder.WireRecord(folder / "wire.log", seam.clock)))
         bench = stack.enter_context(open_bench(seam, file, job.allowed.greatest(), wire))
         journal = stack.enter_context(closing(Journal(folder, seam.clock)))
-        yield bench, journal
+        yield bench, journal, watchdog
 
 
 def _engine(
@@ -201,7 +219,10 @@ def _plain(file: BenchFile | ModuleFile) -> dict[str, Any]:
     return values
 
 
-def _close(folder: Path, header: dict[str, Any], ending: Ending, bench: Bench) -> None:
+def _close(
+    folder: Path, header: dict[str, Any], ending: Ending, bench: Bench, listener: Listener
+) -> None:
+    """Write the summary; of a run that did not end well the ending matters more than that."""
     summary = header | {
         "ended_utc": stamp(bench.clock.utc()),
         "ending": ending.name,
@@ -209,4 +230,9 @@ def _close(folder: Path, header: dict[str, Any], ending: Ending, bench: Bench) -
         "exit_code": ending.exit_code,
         "safe": ending.way.as_record(),
     }
-    run_folder.write_summary(folder, summary)
+    try:
+        run_folder.write_summary(folder, summary)
+    except StorageError as error:
+        if not ending.exit_code:
+            raise
+        listener.on_note(str(error))

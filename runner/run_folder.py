@@ -58,11 +58,11 @@ def create(out: Path | None, name: str, now: datetime) -> Path:
     A folder that already holds something is refused, so that no evidence is overwritten.
     """
     folder = (out if out is not None else _dated(name, now)).absolute()
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise BadInput(
-            f"--out {folder}: exists already; name a new folder, a run is never replaced"
-        )
     try:
+        if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+            raise BadInput(
+                f"--out {folder}: exists already; name a new folder, a run is never replaced"
+            )
         folder.mkdir(parents=True, exist_ok=True)
         (folder / "inputs").mkdir()
     except OSError as error:
@@ -72,6 +72,7 @@ def create(out: Path | None, name: str, now: datetime) -> Path:
         ) from error
     free = shutil.disk_usage(folder).free
     if free < LEAST_FREE_BYTES:
+        discard(folder)
         raise StorageError(
             f"{folder}: {free / 1e6:.0f} MB are free, a run wants at least "
             f"{LEAST_FREE_BYTES / 1e6:.0f} MB; make room or choose another disk with --out"
@@ -97,9 +98,14 @@ def discard(folder: Path) -> None:
 
 
 def keep_input(folder: Path, path: Path, name: str) -> str:
-    """Copy an input into the folder and return its SHA-256."""
-    content = path.read_bytes()
-    (folder / "inputs" / name).write_bytes(content)
+    """Copy an input into the folder and return its SHA-256. Raises StorageError."""
+    try:
+        content = path.read_bytes()
+        (folder / "inputs" / name).write_bytes(content)
+    except OSError as error:
+        raise StorageError(
+            f"{path} cannot be copied to {folder / 'inputs' / name}: {error.strerror}"
+        ) from error
     return hashlib.sha256(content).hexdigest()
 
 

@@ -1,9 +1,9 @@
 """The one way out: whatever ended a run, the bench is left through `leave`.
 
 A normal end ramps the load down, switches it off, then the supply. An emergency
-switches the supply off first, it is the only source of energy, then the load. Every
-command is tried though the one before failed; one that was not acknowledged counts as
-not done; volts and amps are read back until they are gone. Nothing here may raise.
+switches the supply off first, it is the only source of energy, then the load. A chamber
+comes last. Every command is tried though the one before failed; one that was not
+acknowledged counts as not done; volts and amps are read back. Nothing here may raise.
 """
 
 from __future__ import annotations
@@ -70,8 +70,8 @@ class Way:
         outputs = ", ".join(self.unconfirmed)
         return (
             f"COULD NOT CONFIRM OFF: {outputs}. Treat it as on. Switch the supply off at its own "
-            "switch or at the mains, then the load; do not touch module, leads or resistors "
-            "before you have measured that they are dead and let them cool"
+            "switch or at the mains, then what else is named; do not touch module, leads or "
+            "resistors before you have measured that they are dead and let them cool"
         )
 
 
@@ -101,8 +101,10 @@ def leave(
         _ramp_down(way, load, clock, iout_set_a)
         _switch_load_off(way, load)
         _switch_supply_off(way, supply)
-    if chamber is not None:
-        _try(way, "chamber stopped", chamber.stop)
+    if chamber is not None and not _try_with_reconnect(
+        way, "chamber stopped", chamber, chamber.stop
+    ):
+        way.unconfirmed.append(f"chamber ({chamber.name})")
     _see_it_go(way, supply, clock, "supply output", gone)
     if load is not None:
         _see_it_go(way, load, clock, "load input", gone)
@@ -156,7 +158,7 @@ def _see_it_go(way: Way, box: Supply | Load, clock: Clock, what: str, gone: Gone
 
 
 def _try_with_reconnect(
-    way: Way, action: str, box: Supply | Load, command: Callable[[], None]
+    way: Way, action: str, box: Supply | Load | Chamber, command: Callable[[], None]
 ) -> bool:
     if _try(way, action, command):
         return True

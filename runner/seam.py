@@ -51,7 +51,14 @@ def open_seam(file: BenchFile, file_path: Path, module: ModuleFile, module_path:
     if file.visa == "simulated":
         by_hand = {"real_time": True} if file.by_hand else {}  # a person lives in real time
         live = simulated_bench(file, file_path, module, module_path, **by_hand)
-        return Seam(live.resource_manager(), live.clock, live.close, SIMULATED, stays_on=False)
+        try:
+            manager = live.resource_manager()
+        except ValueError as error:
+            raise BadInput(
+                f"{file_path}: a resource cannot be simulated ({error}); allowed are TCPIP "
+                "sockets, USB, GPIB and ASRL resources as in the shipped demo bench"
+            ) from error
+        return Seam(manager, live.clock, live.close, SIMULATED, stays_on=False)
     import pyvisa
 
     try:

@@ -34,7 +34,7 @@ from runner import (
 )
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Pace:
     """How each point is taken, and the hot spot [°C] at which a sweep goes no further."""
 
@@ -86,12 +86,7 @@ def sequence(
     yield Wait(warm_up_s)
     yield from reference(reference_v, half_a, pace)
     for k, line_v in enumerate(lines):
-        yield SetLine(line_v)
-        yield from reading(0.0, "no load", pace)
-        held_a = yield from sweep(loads_a, "up", pace)
-        if down:
-            yield from sweep(held_a[::-1], "down", pace)
-        yield Release()
+        yield from curve(line_v, loads_a, pace, down=down)
         if k + 1 in (len(lines), (len(lines) + 1) // 2):
             yield from reference(reference_v, half_a, pace)
 
@@ -107,6 +102,16 @@ def sequence(
         )
         yield Read("soaked", samples, every_s, "soak")
     yield PowerDown()
+
+
+def curve(line_v: float, loads_a: tuple[float, ...], pace: Pace, *, down: bool) -> Part[None]:
+    """No load, then up and perhaps down again, at one line; ends with the load off."""
+    yield SetLine(line_v)
+    yield from reading(0.0, "no load", pace)
+    held_a = yield from sweep(loads_a, "up", pace)
+    if down:
+        yield from sweep(held_a[::-1], "down", pace)
+    yield Release()
 
 
 def sweep(loads_a: tuple[float, ...], label: str, pace: Pace) -> Part[tuple[float, ...]]:

@@ -24,6 +24,7 @@ SESSIONS = {
         "ampworth run load_sweep --out runs/first",
         "ampworth run derating --ambients-c 25,60 --lines-v 24 --out runs/hot",
     ),
+    "rehearse": ("ampworth rehearse load_sweep --points 9",),
     "judge": ("ampworth judge runs/hot --ambient-c 60",),
     "infer": (
         "ampworth new inference mast_readings.toml",
@@ -33,7 +34,9 @@ SESSIONS = {
 }
 """What each marked session types, in the order of the README."""
 MAY_END = {"judge": (0, 8, 9)}
-MARKED = re.compile(r"<!-- (session|columns) ?(\w*) -->\n(?:(?!<!-- end -->).)*?<!-- end -->", re.S)
+MARKED = re.compile(
+    r"<!-- (session|columns|example) (\w+) -->\n(?:(?!<!-- end -->).)*?<!-- end -->", re.S
+)
 
 
 def expected(text: str) -> str:
@@ -45,10 +48,19 @@ def _part(kind: str, name: str) -> str:
     if kind == "columns":
         table = columns.markdown_table(getattr(columns, name))
         return f"<!-- columns {name} -->\n{table}<!-- end -->"
+    if kind == "example":
+        return f"<!-- example {name} -->\n```toml\n{demo_table(name)}```\n<!-- end -->"
     if name == "compare":
         run_with_and_without_a_diode()
     shown = "\n".join(f"$ {line}\n{output_of(line)}" for line in SESSIONS[name])
     return f"<!-- session {name} -->\n```console\n{shown}```\n<!-- end -->"
+
+
+def demo_table(name: str) -> str:
+    """A table of the demo module or bench file as it stands there, comments and all."""
+    path = resolve("demo", "module") if name == "twin" else resolve("demo", "bench")
+    text = path.read_text("utf-8")
+    return text[text.index(f"[{name}]") :].rstrip() + "\n"
 
 
 def run_with_and_without_a_diode() -> None:

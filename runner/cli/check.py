@@ -28,20 +28,24 @@ def configure(parser: argparse.ArgumentParser, arguments: list[str]) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Check the files, open the boxes, show what was found."""
-    from contextlib import closing
+    from contextlib import ExitStack, closing
 
     from runner.check import check_bench
     from runner.errors import BenchError
     from runner.files.bench_file import load_bench_file
     from runner.files.module_file import load_module_file
     from runner.files.toml_file import resolve
+    from runner.lock import hold
     from runner.ratings import allowed, check
     from runner.seam import open_seam
 
     bench_path, module_path = resolve(options.bench, "bench"), resolve(options.module, "module")
     file, module = load_bench_file(bench_path), load_module_file(module_path)
     warnings = check(file, module, bench_path, module_path)
-    with closing(open_seam(file, bench_path, module, module_path)) as seam:
+    with ExitStack() as stack:
+        seam = stack.enter_context(closing(open_seam(file, bench_path, module, module_path)))
+        if seam.stays_on:  # a check switches outputs off, somebody's run may need them
+            stack.enter_context(hold(file.resources, "check"))
         findings = check_bench(seam, file, allowed(file, module).greatest())
     if options.json:
         print(json.dumps(dataclasses.asdict(findings) | {"warnings": warnings}, indent=2))

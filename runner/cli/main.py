@@ -23,6 +23,7 @@ from runner.errors import AmpworthError, BadInput, Stopped
 COMMANDS = {
     "new": "write a commented bench file, module file or sequence to start from",
     "check": "open every box of a bench and say what is there and what is not",
+    "rehearse": "run a sequence on the simulated twin first: time, margins, what would trip",
     "run": "run a sequence on a bench and write its tables and its page",
     "report": "make the tables and the page of a run again from its journal",
     "judge": "decide the claims of a run's module, and say what it is worth",

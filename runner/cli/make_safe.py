@@ -1,4 +1,4 @@
-"""Switch a bench off from outside a run: the supply, then the load, read back until dead.
+"""Switch a bench off from outside a run: supply, load and chamber, read back until dead.
 
 Run it after a crash or a power cut, or whenever it is not known what is on. It does not
 ask, and says exactly which output could not be confirmed off.
@@ -9,6 +9,10 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from runner.safe import Way
 
 EXAMPLES = """examples:
   ampworth make-safe mast_bench.toml"""
@@ -25,6 +29,7 @@ def run(options: argparse.Namespace) -> int:
     """Make the bench safe; exit code 6 if an output could not be confirmed off."""
     from contextlib import closing
 
+    from runner.cli import streams
     from runner.errors import NotSafe
     from runner.files.bench_file import load_bench_file
     from runner.files.module_file import load_module_file
@@ -36,13 +41,19 @@ def run(options: argparse.Namespace) -> int:
     file, module = load_bench_file(bench_path), load_module_file(module_path)
     with closing(open_seam(file, bench_path, module, module_path)) as seam:
         way = make_safe(seam, file)
-    if options.json:
-        print(json.dumps(way.as_record(), indent=2))
-    else:
-        for attempt in way.attempts:
-            print(f"  {'done  ' if attempt.done else 'FAILED'}  {attempt.action}  {attempt.detail}")
-        print("every output is off" if way.confirmed else "")
+    with streams.result():
+        _show(way, as_json=options.json)
     if way.confirmed:
         return 0
     print(f"ampworth: {way.instructions()}", file=sys.stderr)
     return NotSafe.exit_code
+
+
+def _show(way: Way, *, as_json: bool) -> None:
+    if as_json:
+        print(json.dumps(way.as_record(), indent=2))
+        return
+    for attempt in way.attempts:
+        print(f"  {'done  ' if attempt.done else 'FAILED'}  {attempt.action}  {attempt.detail}")
+    if way.confirmed:
+        print("every output is off")

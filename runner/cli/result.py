@@ -67,13 +67,14 @@ def _print_tables(summary: Summary) -> None:
 def print_table(table: ShortTable) -> None:
     """Print one short table, whole however narrow the terminal is."""
     from rich.box import SIMPLE_HEAD
+    from rich.markup import escape
     from rich.table import Table
 
     shown = Table(title=table.title, title_justify="left", box=SIMPLE_HEAD, title_style="bold")
     for column in table.header:
         shown.add_column(column, justify="right")
     for row in table.rows:
-        shown.add_row(*row)
+        shown.add_row(*map(escape, row))  # a [table] of a file is no markup
     console = _console()
     console.width = max(console.width, _whole_width(console, shown))
     console.print(shown)

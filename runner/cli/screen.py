@@ -167,7 +167,8 @@ class LiveBlock:
         from rich.live import Live
 
         self._progress = progress
-        self._console = Console(stderr=True, highlight=False)
+        # Names and paths are shown as they are: rich would take [brackets] for its markup.
+        self._console = Console(stderr=True, highlight=False, markup=False, emoji=False)
         self._live = Live(
             get_renderable=self._draw, console=self._console, refresh_per_second=6, transient=True
         )

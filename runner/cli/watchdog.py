@@ -1,4 +1,4 @@
-"""Started by a run, not by a person: makes the bench safe when the run dies or hangs."""
+"""Started by a run, not by a person: makes the bench safe when the run dies, hangs or fails to."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import signal
 import sys
 
 EXAMPLES = """examples:
-  ampworth run load_sweep --bench mast_bench.toml --watchdog     starts one"""
+  ampworth run load_sweep --bench mast_bench.toml     starts one where instruments are real"""
 
 
 def configure(parser: argparse.ArgumentParser, arguments: list[str]) -> None:
@@ -25,15 +25,16 @@ def run(options: argparse.Namespace) -> int:
     from runner.files.toml_file import resolve
     from runner.make_safe import make_safe
     from runner.seam import open_seam
-    from runner.watchdog import await_silence
+    from runner.watchdog import await_silence, patience_s
 
-    for name in ("SIGINT", "SIGTERM", "SIGHUP"):
+    for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK"):
         if hasattr(signal, name):
             signal.signal(getattr(signal, name), signal.SIG_IGN)
     bench_path, module_path = resolve(options.bench, "bench"), resolve("demo", "module")
     file, module = load_bench_file(bench_path), load_module_file(module_path)
     with closing(open_seam(file, bench_path, module, module_path)) as seam:
-        reason = await_silence(sys.stdin.buffer)
+        timeouts_s = [section.timeout_s for section in file.boxes.values()]
+        reason = await_silence(sys.stdin.buffer, patience_s(timeouts_s))
         if not reason:
             return 0
         way = make_safe(seam, file)

@@ -114,13 +114,6 @@ class Lead(Instrument):
     voltage_accuracy: VoltageAccuracies = ()
     current_accuracy: CurrentAccuracies = ()
 
-    @property
-    def lead_u_ohm(self) -> float:
-        """Standard uncertainty of the lead resistance [ohm], 10 % of it unless stated."""
-        if self.lead_resistance_u_ohm is not None:
-            return self.lead_resistance_u_ohm
-        return 0.1 * (self.lead_resistance_ohm or 0.0)
-
 
 class SupplySection(Lead):
     """A programmable supply, one channel of it."""
@@ -347,6 +340,11 @@ class BenchFile(Section):
         """The names of all that a person has to work or read."""
         names = self.roles.filled().values()
         return tuple(name for name in names if isinstance(self.instruments[name], ByHand))
+
+    @property
+    def resources(self) -> set[str]:
+        """The VISA resource of every box; the channels of one box share theirs."""
+        return {section.resource for section in self.boxes.values()}
 
     @property
     def supply(self) -> SupplySection:

@@ -253,6 +253,8 @@ def _points(path: Path, text: str) -> tuple[CurvePoint, ...]:
 
 def _point(path: Path, at: int, line: str) -> CurvePoint:
     try:
+        if "_" in line:  # Python takes 1_0 for ten, nobody else does
+            raise ValueError
         iout_a, efficiency_pct = (float(cell) for cell in next(csv.reader([line])))
         return CurvePoint(iout_a=iout_a, efficiency_pct=efficiency_pct)
     except (ValueError, csv.Error):

@@ -28,6 +28,10 @@ T = TypeVar("T")
 MOST_BYTES = 1_000_000
 """A bench or module file has a few kilobytes; past this it is some other file."""
 
+_UNSHOWN = re.compile("[\\x00-\\x1f\\x7f-\\x9f\\u2028\\u2029\\u202a-\\u202e\\u2066-\\u2069]")
+"""Control characters, and those that turn the direction of writing: names stand in tables, on
+terminals and in the report."""
+
 _STRICT = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False)
 _EXAMPLES = Path(__file__).parent.parent / "examples"
 
@@ -56,7 +60,7 @@ def read(path: str | Path) -> dict[str, Any]:
             f"{path}: is no TOML this program can read ({str(error).partition(';')[0]}); "
             "write plain numbers, and tables nested no deeper than in the shipped example"
         ) from None
-    impossible = list(_impossible_numbers(table))
+    impossible = list(_impossible_values(table))
     if impossible:
         raise bad_input(path, impossible)
     return table
@@ -150,14 +154,17 @@ def _syntax_message(path: Path, text: str, message: str) -> str:
     return f"{path}: line {line}, column {column}: {what}; found {shown!r}; correct the TOML there"
 
 
-def _impossible_numbers(value: object, keys: tuple[str | int, ...] = ()) -> Iterator[Mistake]:
-    """Numbers no quantity can have, wherever they stand, raw tables included."""
+def _impossible_values(value: object, keys: tuple[str | int, ...] = ()) -> Iterator[Mistake]:
+    """Numbers no quantity can have and text no screen should show, raw tables included."""
     if isinstance(value, dict):
         for key, inner in value.items():
-            yield from _impossible_numbers(inner, (*keys, key))
+            yield from _impossible_values(inner, (*keys, key))
     elif isinstance(value, list):
         for index, inner in enumerate(value):
-            yield from _impossible_numbers(inner, (*keys, index))
+            yield from _impossible_values(inner, (*keys, index))
+    elif isinstance(value, str) and _UNSHOWN.search(value):
+        allowed = "text in one line, without control characters"
+        yield Mistake(dotted(keys), repr(value), allowed, "take them out")
     elif isinstance(value, float) and not math.isfinite(value):
         yield Mistake(dotted(keys), repr(value), "a finite number", "write the number itself")
     elif isinstance(value, int) and value.bit_length() > 63:

@@ -22,6 +22,8 @@ _WORDS: dict[Unit, str] = {
     "A": "amperes, as in 1.25 or 1250 mA",
     "°C": "degrees Celsius, as in 61.5",
 }
+_TWO_WAYS = re.compile(r"[+-]?[1-9][0-9]{0,2},[0-9]{3}")
+"""In thousandths this is a decimal comma, or one between thousands."""
 LONGEST = 40
 DONE = frozenset({"", "ok", "y", "yes", "done"})
 
@@ -44,6 +46,8 @@ def number(text: str, unit: Unit) -> float:
     factor = _UNITS[unit].get(word)
     if factor is None:
         raise Unclear(f"the unit {word!r} is not taken here: write it in {_WORDS[unit]}")
+    if factor < 1.0 and _TWO_WAYS.fullmatch(digits):
+        raise Unclear(f"{_shown(text)} can be read in two ways: write it in {_WORDS[unit]}")
     return float(digits.replace(",", ".")) * factor
 
 

@@ -249,6 +249,8 @@ class HandPerformer(Performer):
                 pin_w = reading.vin_v * reading.iin_a
                 if pin_w <= 0.5 * choice.power_w:
                     break
+                if self.bench.clock.now_s() >= end_s:  # answers alone do not take it off
+                    raise NoAnswer
                 text = f"the supply still gives {pin_w:.3g} W. {request}"
         except NoAnswer:
             on_s = self.bench.clock.now_s() - self._since_s

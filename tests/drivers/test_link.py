@@ -26,7 +26,7 @@ from drivers.errors import (
 from drivers.link import Link
 from drivers.style import SCPI, TERSE
 from tests.drivers.conftest import LinkMaker
-from tests.drivers.faulty import FAULTS, IDENTITY, FaultyBox, VirtualClock
+from tests.drivers.faulty import FAULTS, IDENTITY, FaultyBox, FaultyLibrary, VirtualClock
 
 SOCKET = "TCPIP0::faulty.boathouse.example::5025::SOCKET"
 SERIAL = "ASRL3::INSTR"
@@ -285,6 +285,32 @@ def test_reply_that_is_broken_off_by_an_exception_is_not_taken_later(
         link.ask("VAL? 1")
     stop = False
     assert link.ask("VAL? 2") == "2"
+
+
+@pytest.mark.parametrize("bare", [EOFError("cut"), RuntimeError("dropped"), AssertionError()])
+@pytest.mark.parametrize("call", ["read", "write"])
+def test_bare_errors_of_a_visa_library_are_failures_of_the_wire(
+    link_in_process: LinkMaker, monkeypatch: pytest.MonkeyPatch, bare: Exception, call: str
+) -> None:
+    # What the pure-Python VISA raises when a VXI-11 or HiSLIP connection is cut.
+    link, calls = link_in_process(FaultyBox()), {"read": 0, "write": 0, "close": 0}
+
+    def cut(name: str) -> None:
+        whole = getattr(FaultyLibrary, name)
+
+        def once(self: FaultyLibrary, *given: object) -> object:
+            calls[name] += 1
+            if calls[name] == 1:
+                raise bare
+            return whole(self, *given)
+
+        monkeypatch.setattr(FaultyLibrary, name, once)
+
+    cut(call)
+    cut("close")
+    assert link.ask("VAL? 1") == "1"
+    link.reopen()
+    assert link.ask("VAL? 2") == "2" and calls["close"] >= 1
 
 
 def test_reply_of_the_wrong_form_is_a_bad_reply(link_in_process: LinkMaker) -> None:

@@ -131,6 +131,31 @@ class FakeLoad:
         return self.measure()
 
 
+class FakeChamber:
+    """A chamber that can be stopped."""
+
+    queries: tuple[str, ...] = ()
+
+    def __init__(self, script: Script) -> None:
+        self.name, self.script = "chamber", script
+        self.link: Any = FakeLink(script, "chamber")
+
+    def prepare(self) -> None:
+        self.script.note("chamber prepare")
+
+    def set_temp(self, temp_c: float) -> None:
+        self.script.note(f"chamber {temp_c:g} C")
+
+    def stop(self) -> None:
+        self.script.note("chamber stop")
+
+    def measure(self) -> float:
+        return 25.0
+
+    def parse(self, replies: Sequence[str]) -> float:
+        return self.measure()
+
+
 def boxes() -> tuple[Script, FakeSupply, FakeLoad]:
     """A supply and a load that share one script of commands."""
     script = Script()

@@ -54,6 +54,25 @@ def test_the_signals_are_given_back() -> None:
     assert signal.getsignal(signal.SIGINT) == before
 
 
+@pytest.mark.skipif(not hasattr(signal, "SIGHUP"), reason="POSIX signals")
+def test_under_nohup_a_lost_terminal_does_not_end_the_run() -> None:
+    before = signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    try:
+        with Attention().listening() as attention:
+            signal.raise_signal(signal.SIGHUP)
+            attention.check()
+    finally:
+        signal.signal(signal.SIGHUP, before)
+
+
+def test_a_step_is_not_ended_for_the_time_that_the_one_before_took() -> None:
+    with Attention(patience_s=0.02).listening() as attention:
+        attention._overdue = True  # the watching thread saw the step before
+        attention._patience_s = 60.0
+        with attention.sequence_thinks():
+            signal.raise_signal(signal.SIGINT)
+
+
 def test_a_stop_file_asks_for_the_end_and_says_who(tmp_path: Path) -> None:
     attention = Attention()
     attention.obey(tmp_path / STOP_FILE)

@@ -87,3 +87,22 @@ def test_a_margin_says_how_much_of_a_limit_is_used() -> None:
 def test_a_quantity_without_a_thermometer_has_no_margin() -> None:
     blind = replace(GOOD, hot_spot_temp_c=None)
     assert "hot_spot_temp_c" not in {m.limit.quantity for m in margins(LIMITS, blind)}
+
+
+def test_a_loss_between_two_readings_is_confirmed_once_the_set_point_stands() -> None:
+    # Output read after a release, input before it: 24 V x 1.2 A in, nothing out.
+    torn = replace(GOOD, iin_a=1.2, iout_a=0.0)
+    clock = StepClock()
+    readings = iter([torn, GOOD])
+    eye = Watch(lambda: next(readings), clock, LIMITS, lambda: None)
+    eye.changed_s = clock.now_s()
+    assert eye.look() == GOOD
+    assert clock.now_s() == pytest.approx(0.5)
+
+
+def test_a_real_loss_still_trips_after_a_change() -> None:
+    hot = replace(GOOD, iin_a=1.2)
+    eye = watch([hot, hot])
+    eye.changed_s = 0.0
+    with pytest.raises(Tripped, match="ploss_w"):
+        eye.look()

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import json
+import os
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -106,3 +108,29 @@ def test_a_journal_is_never_written_over(tmp_path: Path) -> None:
 def test_a_missing_journal_is_bad_input(tmp_path: Path) -> None:
     with pytest.raises(BadInput, match="cannot read the journal"):
         list(read(tmp_path / "journal.jsonl"))
+
+
+@pytest.mark.parametrize("kept_bytes", [0, 7, 10_000])
+def test_a_record_that_found_no_room_leaves_nothing_behind(
+    kept_bytes: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    journal, write = Journal(tmp_path, StillClock()), os.write
+    journal.write("run", sequence="load_sweep")
+    room = [kept_bytes]
+
+    def full(descriptor: int, data: bytes) -> int:
+        if not room:
+            raise OSError(errno.ENOSPC, "No space left on device")
+        return write(descriptor, data[: room.pop()])
+
+    def unsynced(descriptor: int) -> None:
+        raise OSError(errno.EIO, "Input/output error")
+
+    with monkeypatch.context() as disk:
+        disk.setattr(os, "write", full)
+        disk.setattr(os, "fsync", unsynced)
+        with pytest.raises(StorageError, match="what was written is intact"):
+            journal.write("sample", vout_v=9.0)
+    journal.write("safe", confirmed=True)  # somebody made room: the way out is still told
+    journal.close()
+    assert [record["kind"] for record in read(journal.path)] == ["run", "safe"]

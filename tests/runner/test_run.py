@@ -7,17 +7,20 @@ import errno
 import io
 import os
 import signal
+from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 import pandas as pd
 import pytest
 
 from drivers.errors import InstrumentError
+from runner import run, run_folder
 from runner.attention import Attention
 from runner.errors import BadInput, StorageError
 from runner.report.tables import write_tables
-from runner.run_folder import WireRecord
+from runner.run_folder import WireRecord, read_summary
+from runner.seam import Seam
 from runner.steps import Read, Step
 from sim.build import SimBench
 from sim.faults import Fault
@@ -351,3 +354,78 @@ def test_a_module_that_shuts_down_in_a_soak_is_not_called_soaked(live: Live) -> 
     assert soaked and not any(point.settled for point in soaked)
     assert "OUTPUT_LOST" in soaked[0].flags
     assert "derating.csv" in tables.left_out
+
+
+class NotedWatchdog:
+    """Stands for the watchdog's process; keeps how it was let go."""
+
+    ends: ClassVar[list[bool]] = []
+
+    def __init__(self, bench_path: Path, log_path: Path) -> None:
+        self.may_stand_down = True
+
+    def beat(self) -> None:
+        pass
+
+    def said(self) -> str:
+        return "every output is off"
+
+    def close(self) -> None:
+        self.ends.append(self.may_stand_down)
+
+
+@pytest.mark.parametrize("is_lost", [True, False])
+def test_the_watchdog_is_handed_a_bench_that_was_not_seen_off(
+    live: Live, monkeypatch: pytest.MonkeyPatch, is_lost: bool
+) -> None:
+    monkeypatch.setattr(run, "Watchdog", NotedWatchdog)
+    monkeypatch.setattr(run, "hold", lambda *_: contextlib.nullcontext())
+    monkeypatch.setattr(NotedWatchdog, "ends", [])
+    real = partial(Seam, stays_on=True)
+    monkeypatch.setattr("tests.runner.live.Seam", lambda *given, stays_on: real(*given))
+    fault = faulty("supply", Fault("no-reply", skip=12, times=0)) if is_lost else {}
+    heard = Heard()
+    done = live.run(live.sequence(TWO_POINTS), heard=heard, **fault)  # type: ignore[arg-type]
+    assert NotedWatchdog.ends == [not is_lost] == [done.ending.way.confirmed]
+    told = [note for note in heard.notes if "COULD NOT" in note or "the watchdog" in note]
+    assert len(told) == 2 * is_lost
+
+
+def test_an_ambient_that_the_chamber_cannot_make_is_refused_on_the_bench_too(live: Live) -> None:
+    done = live.run(live.sequence(REAL_ONLY.format(mistake="yield SetAmbient(300.0)")))
+    assert done.ending.exit_code == 2 and "ambient: found 300.0 °C" in done.ending.message
+    assert live.outputs_on() == (False, False)
+
+
+def test_a_sequence_that_exits_while_it_is_closed_changes_nothing(live: Live) -> None:
+    body = """
+        import sys
+        try:
+            yield PowerUp(24.0)
+            point = yield Read()
+            if point.vout_v != setup.module.vout_set_v:
+                yield Draw(7.0)
+        finally:
+            point.vout_v == setup.module.vout_set_v or sys.exit(3)  # faultless on paper alone
+    """
+    done = live.run(live.sequence(body))
+    assert "load current: found 7.0 A" in done.ending.message
+    assert live.records()[-1]["kind"] == "end"
+    assert read_summary(done.folder)["ending"] == "failed"
+
+
+def test_how_a_run_ended_is_told_though_its_summary_cannot_be_written(
+    live: Live, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    write, left = run_folder.write_summary, [1]
+
+    def full(folder: Path, values: dict[str, Any]) -> None:
+        if not left:
+            raise StorageError("run.json: No space left on device")
+        left.pop()
+        write(folder, values)
+
+    monkeypatch.setattr(run_folder, "write_summary", full)
+    bench, heard = live.demo("bench", "ploss_max_w = 15.0", "ploss_max_w = 1.5"), Heard()
+    done = live.run(live.sequence(TWO_POINTS), bench=bench, heard=heard)
+    assert done.ending.name == "tripped" and "run.json: No space" in heard.notes[-1]

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from drivers.errors import LostInstrument
 from runner.safe import leave
-from tests.runner.fakes import StepClock, boxes
+from tests.runner.fakes import FakeChamber, StepClock, boxes
 
 
 def lost(what: str = "no answer") -> LostInstrument:
@@ -70,6 +70,15 @@ def test_a_driver_that_raises_something_unheard_of_does_not_end_the_way_out() ->
     script.fails["supply off"] = [ZeroDivisionError("a bug")]
     way = leave(supply, load, None, StepClock(), emergency=True)
     assert way.confirmed
+
+
+def test_a_chamber_that_does_not_stop_is_named() -> None:
+    script, supply, load = boxes()
+    script.fails["chamber stop"] = [lost()] * 9
+    way = leave(supply, load, FakeChamber(script), StepClock(), emergency=False)
+    tries = ["chamber stop", "chamber reopen", "chamber stop"]
+    assert actions(script.commands) == ["load off", "supply off", *tries]
+    assert way.unconfirmed == ["chamber (chamber)"]
 
 
 COMMANDS = ["load 1.5 A", "load off", "supply off", "supply measure", "load measure"]

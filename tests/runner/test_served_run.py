@@ -106,6 +106,10 @@ def test_a_bench_in_use_names_its_holder_and_is_free_once_the_holder_is_dead(
         assert second.returncode == 4
         assert f"is in use by process {first.pid}, run in {tmp_path / 'run'}" in err
         assert not (tmp_path / "second").exists()
+        check = subprocess.run(
+            [*AMPWORTH, "check", str(bench)], capture_output=True, text=True, check=False
+        )
+        assert check.returncode == 4 and f"in use by process {first.pid}" in check.stderr
         first.send_signal(signal.SIGKILL)
         first.communicate(timeout=30)
     until(lambda: outputs(bench) == ["0", "0"], within_s=5.0)

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from runner.cli.main import COMMANDS, main
+from runner.errors import StorageError
 from runner.files.toml_file import resolve
 
 
@@ -69,6 +70,15 @@ def test_a_mistake_is_one_clear_message_and_exit_code_2(
     assert says in err and "Traceback" not in err
 
 
+def test_an_address_that_no_simulated_box_can_have_is_bad_input(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    text = resolve("demo", "bench").read_text("utf-8")
+    (tmp_path / "bench.toml").write_text(text.replace("GPIB0::9::INSTR", "GPIB9::INSTR"), "utf-8")
+    code, _, err = said(capsys, "run", "load_sweep", "--bench", str(tmp_path / "bench.toml"))
+    assert code == 2 and "bench.toml" in err and "Traceback" not in err
+
+
 def test_a_run_folder_that_holds_something_is_never_replaced(
     capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
@@ -84,6 +94,30 @@ def test_a_folder_that_cannot_be_made_has_an_exit_code_of_its_own(
     (tmp_path / "file").write_text("", "utf-8")
     code, _, err = said(capsys, "run", "load_sweep", "--out", str(tmp_path / "file" / "run"))
     assert code == 7 and "cannot be made" in err
+
+
+def test_how_a_run_ended_is_told_though_its_report_cannot_be_written(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(folder: Path) -> None:
+        raise StorageError(f"{folder}: No space left on device")
+
+    monkeypatch.setattr("runner.report.page.write_report", full)
+    text = resolve("demo", "bench").read_text("utf-8")
+    (tmp_path / "b.toml").write_text(text.replace("ploss_max_w = 15.0", "ploss_max_w = 1.5"))
+    options = ["--bench", str(tmp_path / "b.toml"), "--out", str(tmp_path / "run")]
+    code, _, err = said(capsys, "run", "load_sweep", *options)
+    assert code == 3
+    assert err.index("ampworth: tripped: ploss_w") < err.index("No space left on device")
+
+
+def test_no_folder_is_left_where_there_is_no_room(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("runner.run_folder.LEAST_FREE_BYTES", 1 << 62)
+    code, _, err = said(capsys, "run", "load_sweep", "--out", str(tmp_path / "run"))
+    assert code == 7 and "MB are free" in err
+    assert not (tmp_path / "run").exists()
 
 
 def test_json_is_alone_on_standard_output(

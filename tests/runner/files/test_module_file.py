@@ -223,6 +223,7 @@ def test_a_curve_is_read_from_the_csv_beside_the_module_file(tmp_path: Path) -> 
         ),
         (b"iout_a,efficiency_pct\n1,90\n\n2;91\n", "curve.csv: line 4: found '2;91'"),
         (b"iout_a,efficiency_pct\n1,90\n2,nan\n", "curve.csv: line 3: found '2,nan'"),
+        (b"iout_a,efficiency_pct\n1,90\n1_0,91\n", "curve.csv: line 3: found '1_0,91'"),
         (b"iout_a,efficiency_pct\n1,90\n2,0.91,\n", "curve.csv: line 3: found '2,0.91,'"),
         (b"iout_a,efficiency_pct\n1,9\xff\n", "claims[2].curve_csv: found 'curve.csv', which"),
         (None, "claims[2].curve_csv: found 'curve.csv', which cannot be read (No such file"),

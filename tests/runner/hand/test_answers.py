@@ -27,6 +27,8 @@ from runner.hand.answers import Unclear, Unit, done, number
         ("0,5A", "A", 0.5),
         ("9.", "V", 9.0),
         ("-3", "A", -3.0),
+        ("45,12 mV", "V", 0.04512),
+        ("9,020 V", "V", 9.02),
         ("−3", "A", -3.0),
         ("+61.5 °C", "°C", 61.5),
         ("61.5 C", "°C", 61.5),
@@ -45,6 +47,8 @@ def test_a_reading_is_taken_as_people_write_it(text: str, unit: Unit, value: flo
         ("9.02 MV", "V", "the unit 'MV' is not taken"),  # mega, or a shouted milli
         ("1,000.5", "V", "is no number"),
         ("1.000,5", "V", "is no number"),
+        ("9,020 mV", "V", "can be read in two ways: write it in volts, as in 9.02"),
+        ("1,250mA", "A", "can be read in two ways: write it in amperes"),
         ("9 0 2", "V", "is no number"),
         ("9.0.2", "V", "is no number"),
         ("nan", "V", "is no number"),

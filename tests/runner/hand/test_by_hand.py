@@ -229,13 +229,15 @@ def test_a_step_that_never_fits_into_a_resistors_time_ends_the_run(live: Live) -
     assert person.connected_ohm.count(2.2) == 4
 
 
-def test_saying_it_is_off_while_it_draws_does_not_help(live: Live) -> None:
+@pytest.mark.parametrize("takes_s", [4.0, 0.0])  # 0: a key that is held down
+def test_saying_it_is_off_while_it_draws_does_not_help(live: Live, takes_s: float) -> None:
     def lies(question: str) -> str | None:
         return "" if "TIME IS UP" in question else None
 
-    person = ScriptedPerson(live, instead=lies, silent_on="output of the module")
+    person = ScriptedPerson(live, takes_s, instead=lies, silent_on="output of the module")
     done = live.run(one_point(live, OVERLOADED_A), bench=hand(live, SHORT), person=person)
     assert done.ending.exit_code == 3 and live.outputs_on()[0] is False
+    assert kinds(live, "trip")[0]["value"] == pytest.approx(40.0, abs=1.0)
     assert any("the supply still gives" in text for text in person.asked)
 
 
