@@ -57,7 +57,8 @@ class Bench:
     Without an electronic load `load` is None and `connected_ohm` [ohm] is what a person has
     connected, inf for nothing. `noted` holds what a person has just read, by role: it stands
     in every look until it is taken away. `own_supply` and `own_load` are what the boxes
-    themselves said at the last look, whatever meter takes over from them.
+    themselves said at the last look, whatever meter takes over from them. `line_error` is the
+    stated limit of error of the line's reading: a share of it, and volts.
     """
 
     name: str
@@ -73,6 +74,7 @@ class Bench:
     connected_ohm: float = inf
     noted: dict[str, float] = field(default_factory=dict)
     gone: Gone = GONE
+    line_error: tuple[float, float] = (0.0, 0.0)
     own_supply: SupplyReading | None = None
     own_load: LoadReading | None = None
     _plan: list[tuple[Link, tuple[str, ...], list[Slot]]] = field(init=False)
@@ -278,7 +280,16 @@ def _assemble(
         seam.cautions,
         file.mains_hz,
         gone=gone_below(file),
+        line_error=stated_line_error(file),
     )
+
+
+def stated_line_error(file: BenchFile) -> tuple[float, float]:
+    """The greatest stated limit of error of what reads the line: a share of it, and volts."""
+    stated = getattr(file.meter("vin") or file.supply, "voltage_accuracy", ())
+    shares = [row.reading_pct / 100.0 for row in stated]
+    floors_v = [row.range_pct / 100.0 * row.range_v + row.offset_v for row in stated]
+    return max(shares, default=0.0), max(floors_v, default=0.0)
 
 
 def gone_below(file: BenchFile) -> Gone:

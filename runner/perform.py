@@ -183,7 +183,7 @@ class Performer:
         end_s = self.bench.clock.now_s() + UP_WITHIN_S
         while True:
             reading = self.watch.look()
-            if abs(reading.vin_v - line_v) <= max(LINE_BAND * line_v, LINE_BAND_LEAST_V):
+            if abs(reading.vin_v - line_v) <= self._line_band_v(line_v):
                 return reading
             if self.bench.clock.now_s() >= end_s:
                 break
@@ -200,6 +200,11 @@ class Performer:
             f"{reading.vin_v:.3f} V is seen, the supply says {reading.supply_mode}; "
             "check fuse, leads, sense wires and which meter has the role vin"
         )
+
+    def _line_band_v(self, line_v: float) -> float:
+        """How near the line must come [V]; setting and reading may both be off as stated."""
+        share, floor_v = self.bench.line_error
+        return max(LINE_BAND * line_v, LINE_BAND_LEAST_V, 2.0 * (share * line_v + floor_v))
 
     # -------------------------------------------------------------------- the load
 

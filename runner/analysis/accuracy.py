@@ -101,6 +101,14 @@ class Range:
             parts[digit] = self.step / 2.0 / ROOT_3
         return Uncertain(value, parts)
 
+    def beyond(self, offset: float) -> Range:
+        """The same range of a box that was seen to be off by more than its maker allows.
+
+        The offset was read where nothing should be: it stands as a standard uncertainty of its own.
+        """
+        seen = Source(f"offset of {self.quantity} beyond its statement", self.instrument)
+        return replace(self, offsets=(*self.offsets, (seen, abs(offset))))
+
     def tared(self, zero: Mean, step: float) -> Range:
         """The same range once its offset was measured: only what the tare leaves in doubt.
 

@@ -22,6 +22,7 @@ from runner.analysis.judged_points import (
     efficiency_at,
     efficiency_of,
     first_kind,
+    of_line,
 )
 
 COLD = "fast points: warmed through it loses more"
@@ -107,11 +108,8 @@ def _sustained(case: Case, line_v: float, load_a: float) -> bool:
     """False where the module was asked for a load at this line and did not hold it."""
     band_a = SAME_LOAD * case.rated_a
     return not any(
-        point.line_v == line_v
-        and point.fed
-        and not point.holds
-        and abs(point.iout_set_a - load_a) <= band_a
-        for point in (one.point for one in case.evidence.points)
+        point.fed and not point.holds and abs(point.iout_set_a - load_a) <= band_a
+        for point in (one.point for one in of_line(case.evidence.points, line_v))
     )
 
 
@@ -119,8 +117,8 @@ def _best_load_a(case: Case, where: At) -> float | None:
     points: Sequence[JudgedPoint] = [
         one
         for kind in WARM_FIRST
-        for one in case.evidence.of_kind(kind, "ploss_w")
-        if one.point.line_v == where.line_v and one.point.iout_set_a > 0.0
+        for one in of_line(case.evidence.of_kind(kind, "ploss_w"), where.line_v)
+        if one.point.iout_set_a > 0.0
     ]
     best = max(points, key=lambda one: efficiency_of(one).value, default=None)
     return None if best is None else best.point.iout_set_a

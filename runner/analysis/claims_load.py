@@ -12,7 +12,7 @@ from dataclasses import replace
 from runner.analysis.claim_parts import WARM_FIRST, Case, Claim, Part, claimed, part
 from runner.analysis.claims_output import deviation
 from runner.analysis.decision import Tolerance
-from runner.analysis.derated_u import greatest_loads
+from runner.analysis.derated_u import greatest_loads, in_the_middle
 from runner.analysis.derating import CannotDerateError, DeratedLoad, Limits, derate
 from runner.analysis.holding import LoadPoint, OutputLimits
 from runner.analysis.interpolation import ROOT_3, Node, at
@@ -32,7 +32,12 @@ from runner.analysis.uncertainty import Source, Uncertain
 from runner.analysis.worth import doubtful
 
 SPOTS = {"hot-spot": "hot_spot_rise_k", "case": "case_rise_k"}
-WORDS = {"hot-spot": "the hot spot", "case": "the case", "output-tolerance": "the output tolerance"}
+WORDS = {
+    "hot-spot": "the hot spot",
+    "case": "the case",
+    "output-tolerance": "the output tolerance",
+    "current-limit": "the current limit",
+}
 
 
 def rated_current(claim: Claim, case: Case) -> Iterator[Part]:
@@ -78,7 +83,7 @@ def _continuous(
     nodes, used = [], []
     for row, load in zip(rows, loads, strict=True):
         if row.line.soaked_here and load is not None:
-            nodes.append(Node(Uncertain(row.line.line_v), load, ()))
+            nodes.append(Node(Uncertain(row.line.line_v), in_the_middle(load), ()))
             used.append(row)
     node = at(nodes, where.line_v, SAME_LINE * where.line_v, f"worth at {where.line_v:g} V")
     if node is None:

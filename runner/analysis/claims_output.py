@@ -20,6 +20,7 @@ from runner.analysis.judged_points import (
     Missing,
     by_line,
     first_kind,
+    of_line,
     value_at,
 )
 from runner.analysis.uncertainty import Uncertain
@@ -60,7 +61,7 @@ def _change(case: Case, ends: Sequence[Found | Missing], claim: Claim) -> Found 
         return full
     nominal = claim["denominator"] == "vout-nominal"
     below: Uncertain | float = case.vout_set_v if nominal else full.value
-    return _joined(light, full, (light.value - full.value) / below)
+    return _joined(light, full, (light.value - full.value) / below, "loads")
 
 
 def line_regulation(claim: Claim, case: Case) -> Iterator[Part]:
@@ -105,7 +106,7 @@ def _over_lines(
             return nominal
         below = nominal.value
     low, high = max(combinations(found, 2), key=lambda pair: _apart(*pair))
-    return _joined(low, high, (high.value - low.value) / below)
+    return _joined(low, high, (high.value - low.value) / below, "lines")
 
 
 def output_accuracy(claim: Claim, case: Case) -> Iterator[Part]:
@@ -146,8 +147,8 @@ def _loads_a(case: Case, where: At) -> list[float]:
     """Every load of the line that the first kind with any points was measured at, up to rated."""
     most_a = case.rated_a * (1.0 + SAME_LOAD)
     for kind in ELECTRICAL_FIRST:
-        lines = by_line(case.evidence.of_kind(kind, "vout_v"))
-        loads_a = {one.point.iout_set_a for one in lines.get(where.line_v, ())}
+        points = of_line(case.evidence.of_kind(kind, "vout_v"), where.line_v)
+        loads_a = {one.point.iout_set_a for one in points}
         loads_a = {load_a for load_a in loads_a if load_a <= most_a}
         if loads_a:
             return sorted(loads_a)
@@ -158,7 +159,14 @@ def _apart(one: Found, other: Found) -> float:
     return abs(one.value.value - other.value.value)
 
 
-def _joined(one: Found, other: Found, value: Uncertain) -> Found:
+def _joined(one: Found, other: Found, value: Uncertain, ends: str) -> Found | Missing:
+    """The change between two ends, which must not be one and the same measurement."""
+    if not one.interpolated and not other.interpolated and set(one.points) == set(other.points):
+        return Missing(
+            "not-comparable",
+            f"both {ends} are the same point here, nearer to each other than points are told "
+            f"apart: measure at both {ends}",
+        )
     points = tuple(dict.fromkeys((*one.points, *other.points)))
     interpolated = one.interpolated or other.interpolated
     return replace(one, value=value, points=points, interpolated=interpolated)

@@ -13,13 +13,17 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from runner.analysis.derating import CannotDerateError, DeratedLoad, Limits, derate
-from runner.analysis.holding import LoadPoint
+from runner.analysis.holding import LoadPoint, least_failed_a
 from runner.analysis.loss import ASSUMED_GROWTH_PER_K, MODEL_ERROR_W
 from runner.analysis.uncertainty import Source, Uncertain
 
 SETTLING = 2.0
 """Limits of what a soak had still to go, in changes over its last window: an exponential with a
 time constant of twice the window (from its slope; common practice for an end of warm-up)."""
+
+BORROWED_SHARE = 0.10
+"""Limits of a thermal resistance taken from another line: with the line the loss moves between the
+parts, and into a series protection (common practice, no source)."""
 
 ROOT_3 = math.sqrt(3.0)
 SPOTS = ("hot_spot_temp_c", "case_temp_c")
@@ -42,6 +46,8 @@ SETTLED = Source("what the soaks had still to go", MODULE, shape="rectangular")
 SPREAD = Source("spread of the thermal resistances", MODULE, shape="rectangular")
 GROWTH = Source("growth of the losses with heat", MODULE)
 FIT = Source("residual of the loss fit", MODULE)
+BETWEEN = Source("between the load that held and the one that did not", MODULE, shape="rectangular")
+BORROWED = Source("thermal resistance of another line", MODULE, shape="rectangular")
 """Doubts that belong to the module and its soaks, not to a box of the bench."""
 
 
@@ -61,7 +67,9 @@ def greatest_loads(
     In it: gains, offsets, tares, leads and thermometers of the bench; the growth of the losses
     (rectangular from nothing to twice its value where it is assumed); the residual of the loss
     fit, which holds the scatter of single points; the spread of the thermal resistances of
-    single soaks, rectangular; what the soaks had still to go. Not in it: a thermal resistance
+    single soaks, rectangular; what the soaks had still to go; where the current limit decides, how
+    far above the load that held the first one lies that did not; at a line without a soak of its
+    own, that it borrows its thermal resistance. Not in it: a thermal resistance
     that changes beyond the temperatures soaked at, for which `basis` and `flags` stand.
     """
     if not derated:
@@ -72,6 +80,8 @@ def greatest_loads(
 
     def add(source: Source, high: Sequence[DeratedLoad], low: Sequence[DeratedLoad]) -> None:
         for k, (one, other) in enumerate(zip(high, low, strict=True)):
+            if source is BORROWED and derated[k].line.soaked_here:
+                continue
             if one.greatest and other.greatest:
                 half_a = (one.greatest.iout_max_a - other.greatest.iout_max_a) / 2.0
                 parts[k][source] = half_a
@@ -88,6 +98,17 @@ def greatest_loads(
     except CannotDerateError:  # a doubt as large as what it doubts: the loads have no bounds
         return [None for _ in derated]
     return [_with_fit(load, known) for load, known in zip(derated, parts, strict=True)]
+
+
+def in_the_middle(load: Uncertain) -> Uncertain:
+    """A load that the current limit decides, as the middle between the one that held and the next.
+
+    `greatest_loads` tells the load that held; what may lie above it is all to one side.
+    """
+    half = load.parts.get(BETWEEN, 0.0) / 2.0
+    if half == 0.0:
+        return load
+    return Uncertain(load.value + half * ROOT_3, dict(load.parts) | {BETWEEN: half})
 
 
 def _unmoved(doubtful: DoubtfulPoint, sign: float) -> LoadPoint:
@@ -110,6 +131,9 @@ def _with_fit(load: DeratedLoad, parts: dict[Source, float]) -> Uncertain | None
         base_w, left_w = losses.base_w(greatest.iout_max_a), max(losses.residual_w, MODEL_ERROR_W)
         high_a, low_a = losses.load_a(base_w + left_w), losses.load_a(base_w - left_w)
         parts = parts | {FIT: (high_a - low_a) / 2.0}
+    failed_a = least_failed_a(load.line.points)
+    if greatest.limited_by == "current-limit" and failed_a is not None:
+        parts = parts | {BETWEEN: max(0.0, failed_a - greatest.iout_max_a) / ROOT_3}
     return Uncertain(greatest.iout_max_a, parts)
 
 
@@ -125,6 +149,8 @@ def _shifts(
             yield source, _by_source(source)
     if any(one.settling_k for one in points):
         yield SETTLED, _by_settling
+    if not all(load.line.soaked_here for load in derated):
+        yield BORROWED, _by_resistance(BORROWED_SHARE / ROOT_3)
     spread = max(load.line.spot_heat.spread for load in derated)
     if spread > 0.0:
         yield SPREAD, _by_resistance(spread / 2.0 / ROOT_3)

@@ -79,15 +79,17 @@ def tolerance_load_a(points: Sequence[LoadPoint], limits: OutputLimits) -> float
 
 def current_limit_a(points: Sequence[LoadPoint]) -> float | None:
     """The greatest load [A] of one line that held below the least one that did not, or None."""
-    failed = [
-        point.iout_set_a
-        for point in points
-        if point.fed and not point.holds and point.iout_set_a > 0.0
-    ]
-    if not failed:
+    failed_a = least_failed_a(points)
+    if failed_a is None:
         return None
-    held = [point.iout_a for point in points if point.holds and point.iout_set_a < min(failed)]
+    held = [point.iout_a for point in points if point.holds and point.iout_set_a < failed_a]
     return max(0.0, max(held, default=0.0))
+
+
+def least_failed_a(points: Sequence[LoadPoint]) -> float | None:
+    """The least load [A] that was asked for on one line and did not hold, or None."""
+    failed = (p.iout_set_a for p in points if p.fed and not p.holds and p.iout_set_a > 0.0)
+    return min(failed, default=None)
 
 
 def vout_at(points: Sequence[LoadPoint], iout_a: float) -> float | None:

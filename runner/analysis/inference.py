@@ -141,11 +141,6 @@ def infer(bench: SparseBench, trials: int = TRIALS) -> Findings:
     )
 
 
-def measured_solution(bench: SparseBench) -> Solution:
-    """The reconciliation without assumptions."""
-    return reconcile(problem(bench, assumed=False))
-
-
 def planning_solution(bench: SparseBench) -> Solution:
     """The measured reconciliation, at the operating point that the assumptions suggest."""
     full = reconcile(problem(bench, assumed=True))

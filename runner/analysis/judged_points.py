@@ -183,11 +183,43 @@ def refusal(evidence: Evidence, name: str) -> Missing | None:
             )
         if source not in DECIDES:
             return Missing("not-comparable", f"{reading} is {source}, which decides nothing")
+    if name == "ploss_w" and (gains := gaining(evidence.points)):
+        return Missing("inconclusive", gains)
     for reading in READ_FROM[name]:
         if reading in evidence.unknown:
             why = evidence.unknown[reading]
             return Missing("inconclusive", f"the uncertainty of {reading} is not known: {why}")
     return None
+
+
+GAINS_BY_U = 2.0
+"""A module that gives out more than it takes in, by so many U, was measured wrongly."""
+
+
+def gaining(points: Iterable[JudgedPoint]) -> str:
+    """In words, that points show more power out than in, beyond doubt; empty where none does.
+
+    Then a meter, a wire or a stated accuracy is wrong, and no loss or efficiency of the run holds.
+    """
+    losses = ((one.number, one.values.get("ploss_w")) for one in points)
+    return gaining_losses((number, loss) for number, loss in losses if loss is not None)
+
+
+def gaining_losses(losses: Iterable[tuple[int, Uncertain]]) -> str:
+    """The same of the losses [W] of points by their numbers."""
+    found = [
+        number
+        for number, loss in losses
+        if loss.value < 0.0 and loss.value < -GAINS_BY_U * loss.expanded(shapes=True).expanded_u
+    ]
+    if not found:
+        return ""
+    shown = ", ".join(map(str, found[:3])) + (", ..." if len(found) > 3 else "")
+    count = "1 point" if len(found) == 1 else f"{len(found)} points"
+    return (
+        f"more power out than in, beyond its uncertainty, at {count} ({shown}): a meter, a wire "
+        "or a stated accuracy is wrong"
+    )
 
 
 def efficiency_at(evidence: Evidence, kind: Kind, where: At) -> Found | Missing:
@@ -256,6 +288,16 @@ def _ambient_doubt(
     return Uncertain(0.0, {source: most / ROOT_3})
 
 
+def _load_doubt(name: str, nodes: Sequence[Node], load_a: float) -> Uncertain | float:
+    """At one load alone, a little off: losses and heat grow with its square at most."""
+    off_a = abs(load_a - nodes[0].x.value)
+    if name not in GROWS or len(nodes) > 1 or off_a == 0.0:
+        return 0.0
+    share = min(1.0, off_a / max(abs(nodes[0].x.value), abs(load_a)))
+    source = Source("growth with the load that differs from the claim's", "module")
+    return Uncertain(0.0, {source: 2.0 * share * abs(nodes[0].y.value) / ROOT_3})
+
+
 # ----------------------------------------------------------------------- lines and loads
 
 
@@ -263,11 +305,11 @@ def _in_one_air(evidence: Evidence, air: Air, name: str, where: At, label: str) 
     """The quantity at line and load in one air, as a node over the ambient."""
     nodes = []
     for line in by_line(air.points).values():
-        node = at(curve(line, name), where.load_a, SAME_LOAD * evidence.iout_rated_a, label)
+        loads = curve(line, name)
+        node = at(loads, where.load_a, SAME_LOAD * evidence.iout_rated_a, label)
         if node is not None:
-            nodes.append(
-                Node(Uncertain(line[0].point.line_v), node.y, node.points, node.interpolated)
-            )
+            y = node.y + _load_doubt(name, loads, where.load_a)
+            nodes.append(Node(Uncertain(line[0].point.line_v), y, node.points, node.interpolated))
     node = at(nodes, where.line_v, SAME_LINE * where.line_v, f"{label} between lines")
     if node is None:
         return None
@@ -282,6 +324,15 @@ def by_line(points: Iterable[JudgedPoint]) -> dict[float, list[JudgedPoint]]:
     for one in points:
         lines.setdefault(one.point.line_v, []).append(one)
     return dict(sorted(lines.items()))
+
+
+def of_line(points: Sequence[JudgedPoint], line_v: float) -> list[JudgedPoint]:
+    """The points at a line [V], as far as that is told apart; else those of the lines around it."""
+    lines_v = list(by_line(points))
+    near = [one_v for one_v in lines_v if abs(one_v - line_v) <= SAME_LINE * line_v]
+    if not near and lines_v and lines_v[0] < line_v < lines_v[-1]:
+        near = [max(v for v in lines_v if v < line_v), min(v for v in lines_v if v > line_v)]
+    return [one for one in points if one.point.line_v in near]
 
 
 def curve(points: Iterable[JudgedPoint], name: str) -> list[Node]:

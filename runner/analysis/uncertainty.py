@@ -97,11 +97,12 @@ class Uncertain:
 
         From the unrounded combined uncertainty. Sources taken together enter as one.
         """
-        total, below = 0.0, 0.0
-        for variance, dof in self._by_freedom():
-            total += variance
-            below += variance**2 / dof
-        return total**2 / below if below > 0.0 else math.inf
+        freedom = self._by_freedom()
+        total = math.fsum(variance for variance, _ in freedom)
+        if total == 0.0:
+            return math.inf
+        below = math.fsum((variance / total) ** 2 / dof for variance, dof in freedom)
+        return 1.0 / below if below > 0.0 else math.inf
 
     def _by_freedom(self) -> list[tuple[float, float]]:
         """Variance and degrees of freedom of each independent set of readings."""
@@ -120,8 +121,8 @@ class Uncertain:
         variance = self.u**2
         if variance == 0.0:
             return 0.0
-        terms = (EXCESS_KURTOSIS[s.shape] * part**4 for s, part in self.parts.items())
-        return math.fsum(terms) / variance**2
+        parts = self.parts.items()
+        return math.fsum(EXCESS_KURTOSIS[s.shape] * (u * u / variance) ** 2 for s, u in parts)
 
     def expanded(self, coverage: float = 0.95, *, shapes: bool = False) -> Expanded:
         """Expanded uncertainty U = k u for a coverage probability, and k.

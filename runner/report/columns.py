@@ -170,7 +170,8 @@ DERATING = (
     Column(
         "iout_max_a_u",
         "A",
-        "standard uncertainty (k = 1) of it, from instruments, fit, growth and settling; 0 where a "
+        "standard uncertainty (k = 1) of it, from instruments, fit, growth, settling, the gap up "
+        "to a load that did not hold, and a resistance borrowed from another line; 0 where a "
         "file's limit decides, blank where an accuracy is not stated",
         "%#.3g",
     ),

@@ -20,7 +20,7 @@ from runner.analysis.derating import CannotDerateError
 from runner.analysis.drift import Drift
 from runner.analysis.holding import LoadPoint
 from runner.analysis.interpolation import ROOT_3
-from runner.analysis.judged_points import Evidence, JudgedPoint, by_ambient
+from runner.analysis.judged_points import Evidence, JudgedPoint, by_ambient, gaining
 from runner.analysis.uncertainty import Source, Uncertain
 from runner.analysis.worth import Worth, worths
 from runner.errors import BadInput
@@ -168,6 +168,8 @@ def _worths(case: Case, ambients_c: Iterable[float]) -> tuple[tuple[Worth, ...],
     assumed = [name for name, source in case.evidence.sources.items() if source not in OBSERVED]
     if assumed:
         return (), f"{', '.join(assumed)} is assumed: no load follows from that"
+    if gains := gaining(case.evidence.points):
+        return (), gains
     if not asked:
         return (), "no point has an ambient, and none was asked for"
     try:

@@ -56,10 +56,15 @@ def mean_of(point: Point, name: str, series: Series | None) -> Mean | None:
 
 @dataclass(slots=True)
 class Tares:
-    """The last tare of each ammeter, and in words why one was not used."""
+    """The last tare of each ammeter, and in words why one was not used.
+
+    `beyond` has the offsets [A] that were more than their makers allow: they were not taken off,
+    but the readings are as doubtful as that.
+    """
 
     zeros: dict[str, Zero] = field(default_factory=dict)
     refused: dict[str, str] = field(default_factory=dict)
+    beyond: dict[str, float] = field(default_factory=dict)
     _line_ohm: float = 0.0
     _output_ohm: float = 0.0
 
@@ -74,8 +79,11 @@ class Tares:
                 continue  # by definition nothing without a voltage
             if isinstance(one, ZeroSeries) and one.n > 0:
                 reason = _useless(one, stated.get(name))
+                self.beyond.pop(name, None)
                 if reason:
                     self.refused[name] = reason
+                    if one.shows_offset:
+                        self.beyond[name] = one.mean().value
                 else:
                     self.refused.pop(name, None)
                     self.zeros[name] = Zero(one.mean(), one.step)

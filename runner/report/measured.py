@@ -58,6 +58,7 @@ def measure(record: RunRecord) -> MeasuredRun:
     """The points of a run with their uncertainties."""
     found = ranges(record.bench, greatest_seen(record))
     known = {name: one for name, one in found.items() if isinstance(one, Range)}
+    known |= {n: known[n].beyond(a) for n, a in record.tares.beyond.items() if n in known}
     unknown = _nameless(record, found)
     unknown |= {name: one for name, one in found.items() if isinstance(one, str)}
     if record.run.get("sources", {}).get("iout_a") == "derived" and "vout_v" in known:

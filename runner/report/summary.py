@@ -221,9 +221,16 @@ def _derated_row(
     cells = {load.line.line_v: _derated_cell(load) for load in loads}
     shown = (cells.get(line_v, "-") for line_v in lines_v)
     limiting = dict.fromkeys(load.greatest.limited_by for load in loads if load.greatest)
+    return (f"{ambient_c:g}", *shown, ", ".join(limiting), _basis_of_row(loads))
+
+
+def _basis_of_row(loads: Sequence[DeratedLoad]) -> str:
+    """What the row's loads rest on; a load marked ~ is never called measured."""
     farthest_k = max(load.extrapolation_k for load in loads)
-    basis = "measured" if farthest_k <= MEASURED_WITHIN_K else f"extrapolated {farthest_k:.0f} K"
-    return (f"{ambient_c:g}", *shown, ", ".join(limiting), basis)
+    if farthest_k > MEASURED_WITHIN_K:
+        return f"extrapolated {farthest_k:.0f} K"
+    measured = [load.basis == "measured" for load in loads]
+    return "measured" if all(measured) else "measured, but ~" if any(measured) else "beyond soaks"
 
 
 def _derated_cell(load: DeratedLoad) -> str:

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 
 from runner.analysis.drift import Drift, drift_of_loss
+from runner.analysis.judged_points import gaining_losses
 from runner.report.budget import budgets
 from runner.report.measured import Measured, MeasuredRun
 from runner.report.record import RunRecord
@@ -22,6 +23,13 @@ SPOTS = ("hot_spot_temp_c", "case_temp_c")
 def worth_facts(record: RunRecord, measured: MeasuredRun, at_rated: Measured | None) -> list[Fact]:
     """The facts that apply to a run; `at_rated` is its point nearest to rated load and line."""
     facts = [*_at_rated(at_rated), *_tares(record), *_drift(measured.points)]
+    gains = gaining_losses(
+        (one.numbered.number, one.values["ploss_w"])
+        for one in measured.points
+        if "ploss_w" in one.values
+    )
+    if gains:
+        facts.insert(0, ("IMPOSSIBLE", gains))
     electrical = [why for name, why in measured.unknown.items() if not name.endswith("_temp_c")]
     if electrical and measured.points:
         facts.append(("no uncertainty", "; ".join(dict.fromkeys(electrical))))

@@ -6,6 +6,8 @@ import contextlib
 import errno
 import io
 import os
+import re
+import shutil
 import signal
 from functools import partial
 from pathlib import Path
@@ -429,3 +431,16 @@ def test_how_a_run_ended_is_told_though_its_summary_cannot_be_written(
     bench, heard = live.demo("bench", "ploss_max_w = 15.0", "ploss_max_w = 1.5"), Heard()
     done = live.run(live.sequence(TWO_POINTS), bench=bench, heard=heard)
     assert done.ending.name == "tripped" and "run.json: No space" in heard.notes[-1]
+
+
+def test_a_supply_as_coarse_as_its_maker_says_still_powers_up(live: Live) -> None:
+    coarse = "voltage_accuracy = [{ range_v = 40.0, reading_pct = 3.0, offset_v = 0.1 }]"
+    fine = "voltage_accuracy = [{ range_v = 40.0, reading_pct = 0.05, offset_v = 0.010 }]"
+    bench = live.demo("bench", fine, coarse)
+    for seed in range(8):
+        text = Path(bench).read_text("utf-8")
+        seeded = re.sub(r"seed = \d+", f"seed = {seed}", text)
+        Path(bench).write_text(seeded, "utf-8")
+        done = live.run(live.sequence(TWO_POINTS), bench=bench)
+        assert done.ending.name == "done", done.ending.message
+        shutil.rmtree(done.folder)

@@ -230,6 +230,37 @@ def test_line_regulation_takes_the_widest_pair_of_lines() -> None:
     assert found.verdict == "fail"
 
 
+def test_two_ends_that_are_one_measured_point_are_no_regulation() -> None:
+    asked = {"regulation_max_pct": 0.5, "denominator": "vout-nominal"}
+    loads = judged(FULL, "load-regulation", **asked, iout_from_a=3.98, iout_to_a=4.02)
+    lines = judged(FULL, "line-regulation", **asked, vin_from_v=24.0, vin_to_v=24.1)
+    assert [loads.verdict, lines.verdict] == ["not-comparable"] * 2
+    assert "both loads are the same point" in loads.decisive.reason
+    assert "both lines are the same point" in lines.decisive.reason
+
+
+@pytest.mark.parametrize("line_v", [24.0, 24.1, 22.0])
+def test_a_line_that_was_not_set_exactly_is_judged_at_every_load(line_v: float) -> None:
+    points = [*ALL_AIRS_AND_LINES, point(99, 3.5, holds=False)]
+    found = judged(case(points), "output-accuracy", vout_tolerance_pct=2.0, vin_v=line_v)
+    assert [one.part.where.load_a for one in found.parts] == [0.4, 1.0, 2.0, 3.0, 4.0]
+    best = judged(case(points), "efficiency", efficiency_min_pct=80.0, vin_v=line_v)
+    assert best.verdict == "pass" and best.decisive.part.where.load_a in (1.0, 2.0)
+    failed = [*ALL_AIRS_AND_LINES, point(99, 4.0, holds=False)]
+    asked = {"efficiency_min_pct": 80.0, "method": "four-point-mean", "vin_v": line_v}
+    mean = judged(case(failed), "average-efficiency", **asked)
+    assert "not sustained and left out: 4 A" in mean.decisive.part.notes
+
+
+def test_one_load_alone_a_little_off_is_in_the_uncertainty() -> None:
+    of = case([point(1, 3.0, kind="soaked")])
+    here = judged(of, "temperature-rise", rise_max_k=60.0, iout_a=3.0)
+    near = judged(of, "temperature-rise", rise_max_k=60.0, iout_a=3.06)
+    # At most with the square of the load: 2 x 0.06 / 3.06 of the rise, rectangular.
+    added = 2.0 * 0.06 / 3.06 * value(here) / math.sqrt(3.0)
+    assert math.sqrt(u(near) ** 2 - u(here) ** 2) == pytest.approx(added, rel=1e-6)
+
+
 def test_output_accuracy_holds_at_every_load_up_to_rated() -> None:
     found = judged(case([*sweep(), point(9, 4.4)]), "output-accuracy", vout_tolerance_pct=0.4)
     assert len(found.parts) == 5
@@ -258,6 +289,16 @@ def test_a_current_limit_lies_between_the_loads_around_it() -> None:
     assert found.verdict == "pass"
     assert judged(case(limited()), "current-limit", iout_min_a=4.75).verdict == "inconclusive"
     assert judged(case(limited()), "current-limit", iout_max_a=4.4).verdict == "fail"
+
+
+@pytest.mark.parametrize(
+    ("load_a", "verdict"), [(1.4, "pass"), (2.4, "inconclusive"), (3.2, "fail")]
+)
+def test_a_rated_current_between_held_and_failed_is_undecided(load_a: float, verdict: str) -> None:
+    # 2 A was soaked and held, 3 A was not: nothing is known of 2.4 A.
+    soaks = [point(k, i, kind="soaked") for k, i in enumerate((0.4, 1.0, 2.0), start=1)]
+    of = case([*soaks, point(4, 3.0, holds=False)])
+    assert judged(of, "rated-current", iout_min_a=load_a).verdict == verdict
 
 
 def test_a_module_that_never_limited_says_only_what_it_held() -> None:

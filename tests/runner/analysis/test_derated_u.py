@@ -131,3 +131,27 @@ def test_a_limit_of_a_file_has_no_uncertainty_and_a_refusal_no_number() -> None:
     assert [row.greatest and row.greatest.limited_by for row in derated] == ["module-limit", None]
     assert greatest_loads_u(doubtful(0.6, 0.01), limits, derated) == [0.0, None]
     assert greatest_loads_u([], limits, []) == []
+
+
+def test_a_current_limit_lies_anywhere_up_to_the_load_that_did_not_hold() -> None:
+    failed = replace(made(4.0, soaked=False), iout_set_a=4.0, iout_a=1.5, vout_v=3.0, holds=False)
+    points = [one for one in doubtful(0.0, 0.0) if one.point.iout_set_a < 4.0]
+    points.append(DoubtfulPoint(failed, {}))
+    derated = derate([one.point for one in points], LIMITS, [25.0])
+    assert derated[0].greatest is not None and derated[0].greatest.limited_by == "current-limit"
+    assert derated[0].greatest.iout_max_a == 3.0
+    # 3 A held and 4 A did not: rectangular over what lies between.
+    (found,) = greatest_loads_u(points, LIMITS, derated)
+    assert found == pytest.approx(1.0 / math.sqrt(3.0), rel=1e-3)
+
+
+def test_a_line_that_was_not_soaked_is_known_less_well() -> None:
+    fast = [replace(one.point, line_v=30.0) for one in doubtful(0.0, 0.0)[:5]]
+    points = [*doubtful(0.0, 0.0), *(DoubtfulPoint(one, {}) for one in fast)]
+    derated = derate([one.point for one in points], LIMITS, [25.0])
+    here, borrowed = greatest_loads_u(points, LIMITS, derated)
+    assert here is not None and borrowed is not None
+    # Limits of 10 % of R: as much of the loss at 110 °C, over dP/dI, both at 25 °C.
+    iout_a = load_by_hand_a(0.0, 0.0)
+    by_a = 0.10 / math.sqrt(3.0) * base_w(iout_a) / (0.4 + 0.3 * iout_a)
+    assert math.sqrt(borrowed**2 - here**2) == pytest.approx(by_a, rel=0.02)

@@ -60,3 +60,39 @@ def test_a_rising_parabola_is_within_the_limits_of_two_nodes(
     found = at(parabola(a, b, c, 0.0, 1.0), x, 0.01, "y")
     assert found is not None
     assert abs(found.y.value - (a + b * x + c * x * x)) <= math.sqrt(3.0) * found.y.u + 1e-12
+
+
+@given(st.floats(-1.0, 1.0), st.floats(0.0, 1.0), st.floats(0.0, 1.0), st.floats(-0.2, 0.2))
+def test_a_moved_node_has_the_doubt_of_its_slope(a: float, b: float, c: float, off: float) -> None:
+    true = a + b * (1.0 + off) + c * (1.0 + off) ** 2
+    # Three nodes give the parabola itself, at an end as well; two bound one that keeps rising.
+    for xs in ((0.5, 1.0, 2.0), (1.0, 2.0, 3.0), (-1.0, 0.2, 1.0)):
+        found = at(parabola(a, b, c, *xs), 1.0 + off, 0.3, "y")
+        if found is not None:
+            assert found.y.value == pytest.approx(true, abs=1e-9)
+    found = at(parabola(a, b, c, 1.0, 2.0), 1.0 + off, 0.3, "y")
+    assert found is not None
+    assert abs(found.y.value - true) <= math.sqrt(3.0) * found.y.u + 1e-12
+
+
+def test_a_light_load_near_none_is_not_that_of_none() -> None:
+    # A loss that rises with the root of the load over half its rise, as pulse skipping ends.
+    def loss(x: float) -> float:
+        return 0.2 + 0.1 * math.sqrt(x / 0.2) + 0.1 * x / 0.2
+
+    some = nodes(*((x, loss(x)) for x in (0.0, 0.2, 0.6)))
+    for x in (0.01, 0.05, 0.079, 0.081, 0.12):
+        found = at(some, x, 0.08, "loss")
+        assert found is not None
+        assert abs(found.y.value - loss(x)) <= math.sqrt(3.0) * found.y.u
+    exact = at(some, 0.0, 0.08, "loss")
+    assert exact is not None and exact.y.u == 0.0
+
+
+def test_none_says_nothing_of_how_loads_bend() -> None:
+    # No load 0.5 below the parabola of all the loads: between those it must not be seen.
+    some = [*nodes((0.0, -0.2)), *parabola(0.3, 0.4, 0.15, 0.5, 1.0, 2.0, 4.0)]
+    for x in (0.55, 0.7):
+        found = at(some, x, 0.08, "loss")
+        assert found is not None
+        assert found.y.value == pytest.approx(0.3 + 0.4 * x + 0.15 * x * x)

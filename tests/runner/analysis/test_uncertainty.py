@@ -304,3 +304,12 @@ def test_shapes_give_the_known_coverage_factors() -> None:
 def test_shape_factor_leaves_a_normal_distribution_alone() -> None:
     assert shape_factor(0.0, 0.95) == 1.0
     assert shape_factor(-0.01, 0.95) == pytest.approx(1.0, abs=1e-3)
+
+
+@pytest.mark.parametrize("scale", [1e-120, 1.0, 1e120])
+def test_freedom_and_shape_do_not_depend_on_the_unit(scale: float) -> None:
+    parts = {Source("a", type="A", dof=9.0): 3.0, Source("b", shape="rectangular"): 4.0}
+    found = Uncertain(1.0, {source: scale * part for source, part in parts.items()})
+    # By hand: (9 + 16)^2 / (9^2 / 9) and -1.2 (16 / 25)^2.
+    assert found.dof == pytest.approx(625.0 / 9.0)
+    assert found.excess_kurtosis == pytest.approx(-1.2 * 0.64**2)

@@ -126,6 +126,10 @@ def test_a_useless_tare_is_not_used_and_says_why(
     assert (row["iin_a_source"], row["iout_a_source"]) == ("measured", "corrected")
     facts = dict(summarise(tables).facts)
     assert reason in facts["no tare of iin_a"]
+    # 0.15 % and 5 mA, rectangular; a box that was 8 mA off is not within 5 mA.
+    stated_u = math.hypot(0.0015 * row["iin_a"], 0.005) / math.sqrt(3.0)
+    off_a = max(iin_a) if "more than" in reason else 0.0
+    assert row["iin_a_u"] == pytest.approx(math.hypot(stated_u, off_a), rel=0.02)
     assert facts["tare"] == "taken off: iout_a +2.00 mA"
 
 

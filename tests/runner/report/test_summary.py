@@ -35,6 +35,12 @@ def test_a_table_left_out_is_named_with_its_reason(tmp_path: Path) -> None:
     assert [t.title.split(" ")[0] for t in found.tables] == ["Fast"]
 
 
+def test_more_power_out_than_in_is_told(tmp_path: Path) -> None:
+    points = [one | {"iin_a": 0.8 * one["iin_a"]} for one in sweep_points()]
+    told = dict(summary(tmp_path, points).facts)
+    assert told["IMPOSSIBLE"].startswith("more power out than in, beyond")
+
+
 def test_sweeps_have_a_row_a_line_and_regulation_of_nominal(tmp_path: Path) -> None:
     sweeps = table(summary(tmp_path), "Fast points")
     assert [row[0] for row in sweeps.rows] == ["20", "24", "30"]

@@ -149,6 +149,16 @@ def test_a_great_drift_voids_every_verdict(tmp_path: Path) -> None:
     assert "void: the loss of the reference point drifted by" in found.claims[1].decisive.reason
 
 
+def test_more_power_out_than_in_decides_nothing(tmp_path: Path) -> None:
+    points = [one | {"iin_a": 0.8 * one["iin_a"]} for one in sweep_points()]
+    found = judged(tmp_path, points)
+    by_kind = {one.claim["about"]: one for one in found.claims}
+    for about in ("efficiency", "efficiency-curve"):
+        assert by_kind[about].verdict == "inconclusive"
+        assert "more power out than in" in by_kind[about].decisive.reason
+    assert not found.worths and "more power out than in" in found.no_worth
+
+
 # ---------------------------------------------------------------------------- the worth
 
 
@@ -156,8 +166,10 @@ def test_the_headline_says_what_it_is_worth_where_and_why(tmp_path: Path) -> Non
     found = judged(tmp_path)
     text = headline(found)
     # 110 °C at 12 K/W from 25 °C are 7.083 W, of which 0.4 %/K over 85 K make 5.286 W at 25 °C; at
-    # 30 V the loss is 30/24 of (0.3 + 0.4 I + 0.15 I^2), which gives 3.955 A: by hand.
-    assert text.startswith("rated 4 A; worth 3.95")
+    # 30 V the loss is 30/24 of (0.3 + 0.4 I + 0.15 I^2), which gives 3.955 A: by hand. The thermal
+    # resistance of 24 V is borrowed: 10 % / sqrt(3) of 4.229 W over 1.586 W/A are 0.154 A, by 1.65
+    # for a rectangle 0.25 A; thermometers and supply add the rest.
+    assert text.startswith("rated 4 A; worth 3.96 ± 0.27 A")
     assert "A at 25 °C and 30 V" in text
     assert "(extrapolated: not soaked at this line)" in text
     assert "limited by the hot spot" in text
