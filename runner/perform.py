@@ -50,6 +50,8 @@ from runner.steps import (
 )
 from runner.upset import moved, upset
 
+LOW, HIGH = 0.9, 1.1
+"""Outside these the output is no longer held [of its set voltage]."""
 LINE_BAND = 0.02
 """How near the line must come to its set point [of the set point]."""
 LINE_BAND_LEAST_V = 0.1
@@ -305,7 +307,9 @@ class Performer:
 
     def _is_low(self, reading: Reading) -> bool:
         """The output is not held: shut down by its own heat, in current limit, or dead."""
-        return bool({"VOUT_LOW", "LOAD_UNREGULATED"} & self._flags(reading))
+        if self.state.load_is_on and reading.load_mode == "UNREGULATED":
+            return True
+        return reading.vout_v is not None and reading.vout_v < LOW * self._vout_set_v
 
     def _set_ambient(self, step: SetAmbient) -> Outcome:
         check_ambient(self.allowed, step.ambient_temp_c)
@@ -388,9 +392,9 @@ class Performer:
             flags.add("LOAD_UNREGULATED")
         if reading.vout_v is None:
             return flags
-        if reading.vout_v < 0.9 * self._vout_set_v:
+        if reading.vout_v < LOW * self._vout_set_v:
             flags.add("VOUT_LOW")
-        elif reading.vout_v > 1.1 * self._vout_set_v:
+        elif reading.vout_v > HIGH * self._vout_set_v:
             flags.add("VOUT_HIGH")
         return flags
 

@@ -36,6 +36,8 @@ DRAIN_OHM = 1000.0
 """What discharges a capacitor that nothing else does [ohm]; common practice, no source."""
 SUPPLY_CAPACITANCE_F = 100e-6
 """Across a bench supply's terminals [F]; common practice, no source."""
+CALM_S = 0.005
+"""With only heat moving, a point stands for this long [s]: at 10 K/s it warms by 0.05 K."""
 HELD_S = 1.0
 """Longest time for which the loss is held while the heat moves on [s]."""
 DRIFT, FINE_DRIFT = 0.01, 0.001
@@ -76,6 +78,7 @@ class World:
         self._stale = True
         self._seen: tuple[float, float] | None = None
         self._point: OperatingPoint | None = None
+        self._calm = False
 
     # ------------------------------------------------------------- what the boxes call
 
@@ -87,11 +90,18 @@ class World:
     def now(self) -> OperatingPoint:
         """Every true quantity at the clock's present."""
         t_s = self._clock.now_s()
-        if self._point is None or self._stale or self._seen != (t_s, self.ambient_temp_c):
+        if self._point is None or not self._still_stands(t_s):
             self._advance(t_s)
             self._point = self._look()
             self._seen = (t_s, self.ambient_temp_c)
         return self._point
+
+    def _still_stands(self, t_s: float) -> bool:
+        """Whether the last point holds at `t_s` [s]: nothing set, nothing on its way."""
+        if self._stale or self._seen is None or self._seen[1] != self.ambient_temp_c:
+            return False
+        passed_s = t_s - self._seen[0]
+        return passed_s <= 0.0 or (self._calm and passed_s < CALM_S)
 
     # ------------------------------------------------------------------- time and heat
 
@@ -159,7 +169,7 @@ class World:
 
     def _turn(self) -> None:
         """From here on the bench heads elsewhere: keep where it is."""
-        self._from = self._terminals()
+        self._from = self._terminals(self._growth)
         self._changed_s = self._at_s
         self._stale = True
 
@@ -212,7 +222,7 @@ class World:
 
     def _forward(self, mode: ModuleMode, from_v: float | None = None) -> Rest:
         """At rest with a module that is not switching: there is always such a place."""
-        start_v = max(self._terminals().v_module_v, 0.0) if from_v is None else from_v
+        start_v = max(self._terminals(self._growth).v_module_v, 0.0) if from_v is None else from_v
         steady = steady_forward(self._circuit, mode, 1.0, start_v, 0.0)
         if steady is None:
             raise ArithmeticError(f"no balance of the line with the module {mode}")
@@ -221,7 +231,7 @@ class World:
     def _fed(self) -> Rest:
         """A live module on a live line: locked out, running, or trying and failing."""
         lockout = self._circuit.twin.lockout
-        here = self._terminals()
+        here = self._terminals(self._growth)
         from_v, vout_from_v = max(here.v_module_v, 0.0), max(here.vout_v, 0.0)
         if not self._running:
             idle = self._forward("idle")
@@ -297,16 +307,20 @@ class World:
             lag_out_s = max(twin.output_capacitance_f * was.vout_v / drain_a, LAG_S)
         return lag_in_s, lag_out_s
 
-    def _terminals(self) -> Terminals:
-        """The terminal quantities at the world's time, on their way to where they rest."""
+    def _terminals(self, grown: float) -> Terminals:
+        """The terminal quantities at the world's time, on their way to where they rest.
+
+        `grown` is how much the losses have grown with the heat, a factor.
+        """
         rest, since_s, start = self._rest, self._changed_s, self._from
         lag_in_s, lag_out_s = self._lags_s
         if self._retry is not None:
             rest, before, since_s = self._retry.turn(self._at_s)
             start, lag_in_s, lag_out_s = before.steady.at, LAG_S, LAG_S
-        to = rest.moved(self._growth)
+        to = rest.moved(grown)
         age_s = self._at_s - since_s
-        if age_s > 30.0 * max(lag_in_s, lag_out_s):
+        self._calm = self._retry is None and age_s > 30.0 * max(lag_in_s, lag_out_s)
+        if self._calm:
             return to
         slow, out, fast = exp(-age_s / lag_in_s), exp(-age_s / lag_out_s), exp(-age_s / LAG_S)
         left = (slow, fast, slow, slow, out, fast, out, fast)
@@ -316,8 +330,11 @@ class World:
     def _look(self) -> OperatingPoint:
         rest = self._rest if self._retry is None else self._retry.turn(self._at_s)[0]
         steady, module = rest.steady, rest.steady.module
-        v_supply_v, iin_a, vin_v, v_module_v, vout_v, iout_a, v_load_v, clamp_a = self._terminals()
-        grown = self._growth if rest.grows else 1.0
+        growth_now = self._growth
+        v_supply_v, iin_a, vin_v, v_module_v, vout_v, iout_a, v_load_v, clamp_a = self._terminals(
+            growth_now
+        )
+        grown = growth_now if rest.grows else 1.0
         losses_w = {part: lost * grown for part, lost in module.losses_w.items()}
         losses_w["supply_lead"] = (v_supply_v - abs(vin_v)) * iin_a
         dropped_w = (abs(vin_v) - abs(v_module_v)) * iin_a
