@@ -12,7 +12,7 @@ ROOT = Path(__file__).parent.parent
 ROOMS = ("drivers", "runner", "sequences", "sim")
 KNOW_THE_SIMULATOR = {"runner/seam.py", "runner/cli/sim.py"}
 PRINT = "runner/cli/"
-MAY_SLEEP = {"runner/clock.py", "sim/clock.py", "runner/attention.py"}
+MAY_SLEEP = {"runner/clock.py", "sim/clock.py"}
 
 
 def files(room: str) -> Iterator[Path]:

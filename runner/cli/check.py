@@ -32,25 +32,22 @@ def run(options: argparse.Namespace) -> int:
 
     from runner.check import check_bench
     from runner.errors import BenchError
-    from runner.files.bench_file import load_bench_file
-    from runner.files.module_file import load_module_file
-    from runner.files.toml_file import resolve
+    from runner.files.pair import load_pair
     from runner.lock import hold
     from runner.ratings import allowed, check
     from runner.seam import open_seam
 
-    bench_path, module_path = resolve(options.bench, "bench"), resolve(options.module, "module")
-    file, module = load_bench_file(bench_path), load_module_file(module_path)
-    warnings = check(file, module, bench_path, module_path)
+    pair = load_pair(options.bench, options.module)
+    warnings = check(pair.bench, pair.module, pair.bench_path, pair.module_path)
     with ExitStack() as stack:
-        seam = stack.enter_context(closing(open_seam(file, bench_path, module, module_path)))
+        seam = stack.enter_context(closing(open_seam(*pair)))
         if seam.stays_on:  # a check switches outputs off, somebody's run may need them
-            stack.enter_context(hold(file.resources, "check"))
-        findings = check_bench(seam, file, allowed(file, module).greatest())
+            stack.enter_context(hold(pair.bench.resources, "check"))
+        findings = check_bench(seam, pair.bench, allowed(pair.bench, pair.module).greatest())
     if options.json:
         print(json.dumps(dataclasses.asdict(findings) | {"warnings": warnings}, indent=2))
     else:
-        _show(file, findings, warnings)
+        _show(pair.bench, findings, warnings)
     return 0 if findings.is_complete else BenchError.exit_code
 
 

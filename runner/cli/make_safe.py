@@ -31,16 +31,13 @@ def run(options: argparse.Namespace) -> int:
 
     from runner.cli import streams
     from runner.errors import NotSafe
-    from runner.files.bench_file import load_bench_file
-    from runner.files.module_file import load_module_file
-    from runner.files.toml_file import resolve
+    from runner.files.pair import load_pair
     from runner.make_safe import make_safe
     from runner.seam import open_seam
 
-    bench_path, module_path = resolve(options.bench, "bench"), resolve(options.module, "module")
-    file, module = load_bench_file(bench_path), load_module_file(module_path)
-    with closing(open_seam(file, bench_path, module, module_path)) as seam:
-        way = make_safe(seam, file)
+    pair = load_pair(options.bench, options.module)
+    with closing(open_seam(*pair)) as seam:
+        way = make_safe(seam, pair.bench)
     with streams.result():
         _show(way, as_json=options.json)
     if way.confirmed:

@@ -39,17 +39,12 @@ def configure(parser: argparse.ArgumentParser, arguments: list[str]) -> None:
 def run(options: argparse.Namespace) -> int:
     """Build the bench, serve it, wait for Ctrl-C."""
     from runner.errors import BadInput
-    from runner.files.bench_file import load_bench_file
-    from runner.files.module_file import load_module_file
-    from runner.files.toml_file import resolve
+    from runner.files.pair import load_pair
     from runner.seam import simulated_bench
     from sim.serve import ServedBench
 
-    bench_path, module_path = resolve(options.bench, "bench"), resolve(options.module, "module")
-    file, module = load_bench_file(bench_path), load_module_file(module_path)
-    live = simulated_bench(
-        file, bench_path, module, module_path, real_time=True, speed=options.speed
-    )
+    pair = load_pair(options.bench, options.module)
+    live = simulated_bench(*pair, real_time=True, speed=options.speed)
     try:
         served = ServedBench(live, options.host, options.first_port).start()
     except (OSError, OverflowError) as error:
@@ -58,7 +53,7 @@ def run(options: argparse.Namespace) -> int:
             "choose an address of this machine and ports that are free"
         ) from error
     try:
-        _announce(served_bench_file(bench_path, served.addresses), options.write_bench)
+        _announce(served_bench_file(pair.bench_path, served.addresses), options.write_bench)
         _wait_for_the_end()
     finally:
         served.stop()

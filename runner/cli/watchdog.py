@@ -20,9 +20,7 @@ def run(options: argparse.Namespace) -> int:
     from contextlib import closing
 
     from runner.errors import NotSafe
-    from runner.files.bench_file import load_bench_file
-    from runner.files.module_file import load_module_file
-    from runner.files.toml_file import resolve
+    from runner.files.pair import load_pair
     from runner.make_safe import make_safe
     from runner.seam import open_seam
     from runner.watchdog import await_silence, patience_s
@@ -30,14 +28,13 @@ def run(options: argparse.Namespace) -> int:
     for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK"):
         if hasattr(signal, name):
             signal.signal(getattr(signal, name), signal.SIG_IGN)
-    bench_path, module_path = resolve(options.bench, "bench"), resolve("demo", "module")
-    file, module = load_bench_file(bench_path), load_module_file(module_path)
-    with closing(open_seam(file, bench_path, module, module_path)) as seam:
-        timeouts_s = [section.timeout_s for section in file.boxes.values()]
+    pair = load_pair(options.bench, "demo")
+    with closing(open_seam(*pair)) as seam:
+        timeouts_s = [section.timeout_s for section in pair.bench.boxes.values()]
         reason = await_silence(sys.stdin.buffer, patience_s(timeouts_s))
         if not reason:
             return 0
-        way = make_safe(seam, file)
+        way = make_safe(seam, pair.bench)
     print(f"watchdog: {reason}", file=sys.stderr)
     for attempt in way.attempts:
         print(f"  {attempt.action}: {attempt.done} {attempt.detail}", file=sys.stderr)
