@@ -11,11 +11,13 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from random import Random
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Literal
 
 from annotated_types import Ge, Gt
 
 from sim.clock import Clock, RealClock, VirtualClock
+from sim.fault_names import NamedFault
+from sim.fault_schedule import FaultSchedule
 from sim.instruments.chamber import ScpiChamber
 from sim.instruments.hookup import Hookup, OpenTerminals
 from sim.instruments.line_supply import LineSupply
@@ -33,7 +35,7 @@ from sim.wiring import Wiring, World
 if TYPE_CHECKING:
     from sim.visa import ResourceManager
 
-__all__ = ["Accuracy", "BoxSpec", "SimBench", "Simulation", "build"]
+__all__ = ["Accuracy", "BoxSpec", "NamedFault", "SimBench", "Simulation", "build"]
 
 CHANNELS_OF_A_BIG_SUPPLY = 3
 
@@ -46,7 +48,8 @@ class Simulation:
     wall a bench in `real_time` runs; `start_utc` is the time of day at its start.
     What is wrong with the wiring, unknown to the bench file: `wiring_faults` by name
     (`sim.miswiring`), an offset [A] on an ammeter or a scale it is out by, and the voltage
-    [V] below which the load really holds no current.
+    [V] below which the load really holds no current. What will go wrong: `faults`
+    (`sim.fault_names`), each at its time.
     """
 
     seed: int = 1
@@ -63,6 +66,7 @@ class Simulation:
     iin_scale: Annotated[float, Gt(0)] = 1.0
     iout_scale: Annotated[float, Gt(0)] = 1.0
     load_least_v: Annotated[float, Ge(0)] | None = None
+    faults: list[NamedFault] = field(default_factory=list)
 
 
 class SimBench:
@@ -75,12 +79,14 @@ class SimBench:
         world: World,
         devices: dict[str, Device],
         resources: dict[str, str],
+        faults: FaultSchedule,
     ) -> None:
         self.simulation = simulation
         self.clock = clock
         self.world = world
         self.devices = devices
         self.resources = resources  # by the name of the instrument
+        self.faults = faults
         self._managers: list[ResourceManager] = []
 
     def resource_manager(self) -> ResourceManager:
@@ -90,6 +96,11 @@ class SimBench:
         manager = visa.resource_manager(self.devices)
         self._managers.append(manager)
         return manager
+
+    def swap(self, polarity: Literal["normal", "reversed"]) -> None:
+        """Lay the supply's leads as a person at a real bench was asked to."""
+        self.world.touch()
+        self.world.supply.polarity = polarity
 
     def close(self) -> None:
         """Close every resource manager handed out."""
@@ -128,7 +139,11 @@ def build(
         devices[resource] = Device(
             resource, box, clock, reply_s=simulation.reply_s, seed=simulation.seed, lock=lock
         )
-    return SimBench(simulation, clock, world, devices, {s.name: s.resource for s in boxes})
+    faults = FaultSchedule(simulation.faults, world, hookup, clock, devices, boxes, lock)
+    for device in devices.values():
+        device.due = faults
+    resources = {spec.name: spec.resource for spec in boxes}
+    return SimBench(simulation, clock, world, devices, resources, faults)
 
 
 def _clock(simulation: Simulation) -> Clock:

@@ -1,7 +1,8 @@
-"""Named faults that a test or a rehearsal switches on for one box, as plain data.
+"""Faults on the wire of one box, as plain data: what they do to a message and to a reply.
 
 `sim.seam` applies them between the wire and the box: to the message on its way in, to the
-reply on its way out, or to the connection. The box itself stays whole.
+reply on its way out, or to the connection. The box itself stays whole. By name and by
+the clock they are switched on through `sim.fault_schedule`.
 """
 
 from __future__ import annotations
@@ -18,7 +19,8 @@ Kind = Literal[
     "garbage",  # bytes that are no text instead of the reply
     "previous",  # the reply to the question before
     "clips",  # a setting above `most` becomes `most`, and nobody is told
-    "error",  # obeyed, and error `code` queued
+    "error",  # obeyed, and error `code` queued `many` times
+    "hangs",  # neither obeyed nor answered; its outputs stay as they are
     "disconnects",  # the connection drops before the message is obeyed, for `delay_s`
     "restarts",  # the box loses its settings just before the message
 ]
@@ -41,6 +43,7 @@ class Fault:
     delay_s: float = 0.0
     most: float = 0.0
     code: int = -310
+    many: int = 1
 
 
 class Box(Protocol):
@@ -69,9 +72,9 @@ class Faults:
         """Add a fault; several may be on at once."""
         self._on.append([fault, 0])
 
-    def switch_off(self) -> None:
-        """Remove every fault."""
-        self._on.clear()
+    def switch_off(self, fault: Fault | None = None) -> None:
+        """Remove one fault, or every one."""
+        self._on = [entry for entry in self._on if fault is not None and entry[0] is not fault]
 
     def striking(self, message: str) -> list[Fault]:
         """Return the faults that strike this message, and count it."""

@@ -12,9 +12,10 @@ from math import pi
 from sim import diode
 from sim.circuit import Circuit, Demand, ModuleMode, Steady, Terminals
 from sim.follow import follow
-from sim.limit import output
+from sim.limit import Output, output, through
 from sim.load_line import drawn
-from sim.losses import Cycle, cycle, input_ripple_a2, losses_w
+from sim.losses import Work, passes_line, shorted_ohm, through_losses_w, work
+from sim.module import Twin
 from sim.protection import series_drop_v, series_ohm
 
 LEAD_TIME_CONSTANT_S = 40e-6
@@ -34,40 +35,64 @@ def demand(
     if mode == "dead-open":
         return Demand(load_regulated=dead, state=mode)
     if mode == "dead-short":
-        path_ohm = twin.switch_resistance_ohm + twin.inductor_dcr_ohm + 1e-3
-        taken = drawn(load, vin_v, path_ohm, lead_ohm)
-        vout_v = vin_v - path_ohm * taken.i_a
-        lost = {"switch": path_ohm * taken.i_a**2}
-        return Demand(taken.i_a, vout_v, taken.i_a, taken.regulated, mode, lost)
+        return _shorted(circuit, vin_v)
     idle_a = twin.lockout.idle_a * min(max(vin_v, 0.0), 1.0)
-    return Demand(idle_a, load_regulated=dead, losses_w={"quiescent": idle_a * vin_v})
+    passed = through(twin, load, lead_ohm, vin_v) if vin_v > 0.0 else None
+    if passed is None:
+        return Demand(idle_a, load_regulated=dead, losses_w={"quiescent": idle_a * vin_v})
+    return _passing(twin, passed, vin_v, idle_a, "locked-out")
+
+
+def _passing(twin: Twin, out: Output, vin_v: float, own_a: float, state: str) -> Demand:
+    """The line on the output, and `own_a` [A] that the module takes for itself."""
+    lost_w = {"quiescent": own_a * vin_v}
+    lost_w |= through_losses_w(twin, vin_v - out.vout_v, out.iout_a)
+    iin_a = out.iout_a + own_a
+    return Demand(iin_a, out.vout_v, out.iout_a, out.load_regulated, state, lost_w)
+
+
+def _shorted(circuit: Circuit, vin_v: float) -> Demand:
+    """A switch that has burnt through: the line on the output, or itself shorted."""
+    path_ohm, state = shorted_ohm(circuit.twin), "dead-short"
+    if passes_line(circuit.twin):
+        i_a = max(vin_v, 0.0) / path_ohm
+        dead = drawn(circuit.load, 0.0, 0.0, 0.0).regulated
+        return Demand(i_a, 0.0, 0.0, dead, state, {"switch": path_ohm * i_a**2})
+    taken = drawn(circuit.load, vin_v, path_ohm, circuit.wiring.load_lead_ohm)
+    vout_v = vin_v - path_ohm * taken.i_a
+    lost_w = {"switch": path_ohm * taken.i_a**2}
+    return Demand(taken.i_a, vout_v, taken.i_a, taken.regulated, state, lost_w)
 
 
 def _switching(circuit: Circuit, vin_v: float, growth: float, vout_from_v: float) -> Demand:
     twin = circuit.twin
     lead_ohm = circuit.wiring.load_lead_ohm
     out = output(twin, circuit.load, lead_ohm, vin_v, growth, vout_from_v)
+    if out.state == "line-through":
+        return _passing(twin, out, vin_v, twin.quiescent_a, out.state)
     drops = growth if out.state == "dropout" else 1.0
-    period = cycle(twin, vin_v, out.vout_v, out.iout_a, drops)
-    lost = losses_w(twin, period, vin_v, out.vout_v, out.iout_a)
-    lost["input_capacitor"], ripple_w = _input_ripple_w(circuit, period)
+    at_work = work(twin, vin_v, out.vout_v, out.iout_a, drops)
+    lost = dict(at_work.losses_w)
+    lost["input_capacitor"], ripple_w = _input_ripple_w(circuit, at_work)
     taken_w = out.vout_v * out.iout_a + growth * sum(lost.values()) + ripple_w
     iin_a = taken_w / vin_v
     return Demand(iin_a, out.vout_v, out.iout_a, out.load_regulated, out.state, lost, ripple_w)
 
 
-def _input_ripple_w(circuit: Circuit, period: Cycle) -> tuple[float, float]:
+def _input_ripple_w(circuit: Circuit, at_work: Work) -> tuple[float, float]:
     """What the switch's pulses lose in the input capacitor and in the protection [W].
 
     The pulses divide, at the switching frequency, between capacitor and supply by their
     impedances (a current divider); leads are as good as open for them.
     """
     twin, protection, lead_ohm = circuit.twin, circuit.protection, circuit.wiring.supply_lead_ohm
-    ripple_a2 = input_ripple_a2(period)
+    ripple_a2 = at_work.ripple_a2
+    if ripple_a2 == 0.0:
+        return 0.0, 0.0
     omega = 2.0 * pi * twin.switching_frequency_hz
     source_ohm = series_ohm(protection)
     if protection.kind == "schottky":
-        source_ohm = diode.dynamic_ohm(protection.diode, period.duty * period.mean_a)
+        source_ohm = diode.dynamic_ohm(protection.diode, at_work.mean_a)
     line = complex(source_ohm + lead_ohm, omega * LEAD_TIME_CONSTANT_S * lead_ohm)
     if twin.input_capacitance_f == 0.0:
         return 0.0, source_ohm * ripple_a2

@@ -12,6 +12,7 @@ from dataclasses import replace
 from sim import diode
 from sim.circuit import Circuit, ModuleMode, Steady, Terminals
 from sim.follow import follow
+from sim.losses import reverse_v
 from sim.operating import demand
 from sim.protection import series_ohm
 
@@ -19,7 +20,7 @@ from sim.protection import series_ohm
 def steady_reversed(circuit: Circuit, mode: ModuleMode) -> tuple[Steady, float]:
     """The bench with the supply clipped on the wrong way, and the module's own current [A].
 
-    The module conducts through its rectifier and the body of its switch; currents count as the
+    The module conducts through its diodes; currents count as the
     supply gives them, the voltages behind its leads are negative.
     """
     supply, protection = circuit.supply, circuit.protection
@@ -34,7 +35,7 @@ def steady_reversed(circuit: Circuit, mode: ModuleMode) -> tuple[Steady, float]:
     clamping_a = 0.0
     if protection.kind in blocked:
         i_a = min(blocked[protection.kind], supply.i_limit_a, supply.v_set_v / 1e3)
-        v_v = 0.0 if mode == "dead-open" else min(_module_reverse_v(circuit, i_a), supply.v_set_v)
+        v_v = 0.0 if mode == "dead-open" else min(reverse_v(circuit.twin, i_a), supply.v_set_v)
         vin_v, own_a = supply.v_set_v - circuit.wiring.supply_lead_ohm * i_a, i_a
     else:
         v_v = follow(excess, 0.0, 0.0, supply.v_set_v)
@@ -48,18 +49,11 @@ def steady_reversed(circuit: Circuit, mode: ModuleMode) -> tuple[Steady, float]:
     return Steady(at, "CC" if limited else "CV", module), own_a
 
 
-def _module_reverse_v(circuit: Circuit, i_a: float) -> float:
-    """Drop of the module's rectifier and of the switch's own body in series, backwards [V]."""
-    twin = circuit.twin
-    rectifier = twin.diode if twin.topology == "buck" else twin.body_diode
-    return diode.drop_v(rectifier, i_a) + diode.drop_v(twin.body_diode, i_a)
-
-
 def _reverse_a(circuit: Circuit, mode: ModuleMode, v_v: float) -> tuple[float, float]:
     """Currents through the module and through the clamp at a reverse voltage [A]."""
     own_a = 0.0
     if mode != "dead-open":
-        own_a = _inverse(lambda i_a: _module_reverse_v(circuit, i_a), v_v)
+        own_a = _inverse(lambda i_a: reverse_v(circuit.twin, i_a), v_v)
     if circuit.protection.kind != "fuse-and-clamp":
         return own_a, 0.0
     clamp = circuit.protection.clamp

@@ -33,6 +33,16 @@ class Box(Faulty, Protocol):
         ...
 
 
+class Due(Protocol):
+    """What strikes by the clock, or by the count of messages: `sim.fault_schedule`."""
+
+    pending: bool
+
+    def strike(self, resource: str = "") -> None:
+        """Bring about what is due; a message has come to the box at `resource`."""
+        ...
+
+
 class Gone(ConnectionError):
     """The box is not there, or the connection to it was cut."""
 
@@ -120,6 +130,7 @@ class Device:
         self.faults = Faults(f"{seed}/{resource}/faults")
         self.exchange = resource.endswith("INSTR") and not resource.startswith("ASRL")
         self.resource_name: str | None = None  # pyvisa-sim writes the full name here
+        self.due: Due | None = None
         self._reply_s = reply_s
         self._busy_until_s = 0.0
         self._away_until_s = 0.0
@@ -129,6 +140,8 @@ class Device:
     def connect(self) -> Port:
         """Open a connection; every one of an exchange shares one. Raise `Gone` while away."""
         with self.lock:
+            if self.due is not None and self.due.pending:
+                self.due.strike()
             if self.clock.now_s() < self._away_until_s:
                 raise Gone(self.resource)
             if self.exchange and self._ports:
@@ -154,17 +167,21 @@ class Device:
 
     def obey(self, message: str) -> Reply | None:
         """Hand one message to the box; return its reply, ready when the box has had its time."""
+        if self.due is not None and self.due.pending:
+            self.due.strike(self.resource)
+            if self.clock.now_s() < self._away_until_s:
+                return None  # it went away with this message
         struck = self.faults.striking(message) if self.faults else ()
         for fault in struck:
             message = self._spoil_message(message, fault)
-        if any(fault.kind == "disconnects" for fault in struck):
+        if any(fault.kind in ("disconnects", "hangs") for fault in struck):
             return None
         text = self.box.handle(message)
         now_s = self.clock.now_s()
         ready_s = max(now_s, self._busy_until_s) + self._reply_s + self.box.busy_s
         self._busy_until_s = ready_s
         for fault in struck:
-            if fault.kind == "error":
+            for _ in range(fault.many if fault.kind == "error" else 0):
                 self.box.report(fault.code)
         if text is None:
             return None

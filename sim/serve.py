@@ -210,6 +210,8 @@ class ServedBench:
             if key.data is None:
                 return False
             key.data()
+        if self._bench.faults.pending:  # also while nobody asks: a cut line is seen at once
+            self._bench.faults.strike()
         now_s = self._bench.clock.now_s()
         for line in list(self._lines.values()):
             if not line.port.alive:

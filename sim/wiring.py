@@ -67,6 +67,7 @@ class World:
         self._rise = Rise()
         self._running = False
         self._hot = False
+        self._latched = False
         self._retry: Retry | None = None
         self._resume_s = inf
         self._at_s = clock.now_s()
@@ -82,10 +83,22 @@ class World:
 
     # ------------------------------------------------------------- what the boxes call
 
-    def touch(self) -> None:
-        """Bring the world to the present; call it before changing a setting."""
-        self._advance(self._clock.now_s())
+    def touch(self, at_s: float = inf) -> None:
+        """Bring the world to the present, or to `at_s` [s] if that is earlier.
+
+        Call it before changing a setting, or a part of the bench.
+        """
+        self._advance(min(self._clock.now_s(), at_s))
         self._turn()
+
+    @property
+    def twin(self) -> Twin:
+        """What the module is made of now; a fault may change it."""
+        return self._circuit.twin
+
+    @twin.setter
+    def twin(self, twin: Twin) -> None:
+        self._circuit = replace(self._circuit, twin=twin)
 
     def now(self) -> OperatingPoint:
         """Every true quantity at the clock's present."""
@@ -181,7 +194,7 @@ class World:
         """What the module is, whatever its input."""
         if self.dead is not None:
             return "dead-open" if self.dead == "open" else "dead-short"
-        return "idle" if self._hot else "on"
+        return "idle" if self._hot or self._latched else "on"
 
     def _settle(self) -> None:
         """Find where the bench rests with its present settings; a death is followed through."""
@@ -199,11 +212,13 @@ class World:
     def _resting(self) -> Rest:
         supply, circuit, mode = self.supply, self._circuit, self._mode()
         if not supply.on or self.fuse.open:
+            self._latched = False
             return self._forget(Rest(unfed(circuit, mode)))
         if supply.polarity == "reversed":
             return self._forget(self._backwards())
         if mode != "on":
-            state = "thermal-shutdown" if mode == "idle" else mode
+            off = "latched" if self._latched and not self._hot else "thermal-shutdown"
+            state = off if mode == "idle" else mode
             return self._forget(self._named(self._forward(mode), state))
         return self._fed()
 
@@ -243,6 +258,9 @@ class World:
         steady = steady_forward(self._circuit, "on", g, from_v, vout_from_v)
         if steady is None:
             return self._starved()
+        if steady.module.state == "latched":
+            self._latched = True
+            return self._forget(self._named(self._forward("idle"), "latched"))
         if steady.module.state == "hiccup":
             limit = self._circuit.twin.limit
             resting = self._named(self._forward("idle", self.supply.v_set_v), "hiccup")

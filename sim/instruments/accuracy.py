@@ -8,7 +8,7 @@ set through these; nothing here knows a command.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from random import Random
 
 from sim.instruments.spec import Accuracy
@@ -46,6 +46,16 @@ class Range:
         """Add an error beyond the stated ones: `offset` [unit of the range], then `scale` times."""
         self._gain *= scale
         self._offset = self._offset * scale + offset
+
+    def stick(self, true: float) -> Callable[[], None]:
+        """Show from now on what it reads of `true`, for ever; return what ends that."""
+        was = self._gain, self._offset, self._sigma
+        self._gain, self._offset, self._sigma = 0.0, self.value(true), 0.0
+
+        def go_on() -> None:
+            self._gain, self._offset, self._sigma = was
+
+        return go_on
 
     def value(self, true: float, quiet: float = 1.0) -> float:
         """Return one reading of `true`, its noise divided by `quiet`."""

@@ -7,7 +7,7 @@ Switched off it drifts back to the room.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from random import Random
 
 from sim.instruments.accuracy import Range
@@ -71,6 +71,10 @@ class ScpiChamber(ScpiBox):
     def working(self) -> int:
         """Return the operation condition: still on its way."""
         return SETTLING * (self.on and abs(self.air_temp_c - self.set_temp_c) > SETTLED_K)
+
+    def stick(self) -> list[Callable[[], None]]:
+        """Freeze its thermometer at what it reads now; return what ends that."""
+        return [self._errors.stick(self.air_temp_c)]
 
     def measure(self) -> str:
         """Return the air's temperature as the chamber reads it."""

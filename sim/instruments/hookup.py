@@ -76,6 +76,10 @@ class Hookup:
         for name, value in settings.items():
             setattr(terminals, name, value)
 
+    def forget(self) -> None:
+        """Look anew: the bench itself has changed."""
+        self._seen = None
+
     def change_ambient(self, temp_c: float) -> None:
         """Change the temperature round the module [°C]: no setting, so nothing is touched."""
         self._seen = None

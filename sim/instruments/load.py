@@ -6,9 +6,10 @@ the current's ranges are those of the bench file's accuracy.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from random import Random
 
+from sim.instruments import comm_watchdog
 from sim.instruments.accuracy import (
     Programmed,
     Range,
@@ -17,6 +18,7 @@ from sim.instruments.accuracy import (
     smallest_holding,
     stated,
 )
+from sim.instruments.comm_watchdog import CommWatchdog
 from sim.instruments.commands import SWITCH, Command, Limits, Number, word
 from sim.instruments.hookup import Hookup
 from sim.instruments.scpi import ScpiBox
@@ -45,17 +47,20 @@ class ScpiLoad(ScpiBox):
         self._volts = Range(stated(spec.voltage_accuracy, spec.rated_v)[-1], random)
         self.decimals_v = decimals_of(resolution_of(spec.rated_v))
         super().__init__(spec.identity, hookup)
+        self.comm = CommWatchdog(hookup, self.fail)
         hookup.watches.append(self.watch)
         self.reset()
 
     def commands(self) -> Sequence[Command]:
         """Return the dialect of the family."""
         if self.spec.family == "scpi-load-mode":
-            return (*COMMANDS, *switching("MODE", "OUTPut"))
-        return (*COMMANDS, *switching("FUNCtion", "INPut"))
+            return (*COMMANDS, *comm_watchdog.COMMANDS, *switching("MODE", "OUTPut"))
+        return (*COMMANDS, *comm_watchdog.COMMANDS, *switching("FUNCtion", "INPut"))
 
     def reset(self) -> None:
         """Input off, CC at 0 A on the greatest range, trips disarmed and cleared."""
+        if self.comm is not None:
+            self.comm.reset()
         self.function = "CURR"
         self.range = len(self._ranges) - 1
         self.levels = {
@@ -153,6 +158,16 @@ class ScpiLoad(ScpiBox):
         if power_w > TRIP * self.spec.rated_w or (self.opp_armed and power_w > self.opp_w):
             return self._trip("OPP")
         return False
+
+    def stick(self) -> list[Callable[[], None]]:
+        """Freeze both readbacks at what they show now; return what ends that."""
+        point = self.hookup.look()
+        v_v = point.vout_v if self.senses_at_module else point.v_load_v
+        return [self._volts.stick(v_v), *(one.stick(point.iout_a) for one in self._ranges)]
+
+    def fail(self) -> None:
+        """Drop out without a cause outside: the input goes off and nothing is latched."""
+        self.set_input(False)
 
     def _trip(self, kind: str) -> bool:
         self.tripped = kind

@@ -8,7 +8,7 @@ it is not wired for, it reads about nought, or overload in ohms, as with open le
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from random import Random
 
 from sim.instruments import grammar, sensors
@@ -16,7 +16,7 @@ from sim.instruments.accuracy import Range, smallest_holding
 from sim.instruments.commands import SWITCH, TEXT, Command, Limits, Number, mask
 from sim.instruments.hookup import Hookup
 from sim.instruments.scpi import ScpiBox
-from sim.instruments.spec import Accuracy, BoxSpec
+from sim.instruments.spec import Accuracy, BoxSpec, LostSensor
 from sim.instruments.status import ScpiError
 
 OVERLOAD = 9.9e37  # SCPI-1999 volume 1, 7.2.1.5: infinity as a number
@@ -86,6 +86,7 @@ class ScpiMeter(ScpiBox):
     def __init__(self, spec: BoxSpec, hookup: Hookup, random: Random) -> None:
         self.spec = spec
         self._quantity, self._place = PLACES.get(spec.wired, ("", ""))
+        self._is_open = False
         self._terminals_temp_c = hookup.world.ambient_temp_c  # the cold junction: the room
         stated = _USUAL | {
             name: list(given)
@@ -120,6 +121,8 @@ class ScpiMeter(ScpiBox):
     def true_value(self) -> float:
         """Return what is at the terminals in the chosen function [V], [A] or [ohm]."""
         quantity, value = self._signal()
+        if self._is_open:
+            return math.inf  # a broken sensor drives the input over its range
         if self.function.removeprefix("F") == quantity:
             return value
         return math.inf if self.function.endswith("RES") else 0.0
@@ -143,6 +146,21 @@ class ScpiMeter(ScpiBox):
             return "VOLT", sensors.thermocouple_v(sensor, temp_c, self._terminals_temp_c)
         resistance = sensors.ntc_ohm if sensor == "NTC" else sensors.platinum_ohm
         return "RES", resistance(temp_c)
+
+    def stick(self) -> list[Callable[[], None]]:
+        """Freeze it at what it reads now; return what ends that."""
+        true = self.true_value()
+        return [one.stick(true) for one in self.functions[self.function].ranges]
+
+    def lose_sensor(self, how: LostSensor) -> Callable[[], None]:
+        """Let the sensor fall off into the air, or its wire break; return what mends it."""
+        place = self._place
+        self._is_open, self._place = how == "open", "ambient_temp_c"
+
+        def mend() -> None:
+            self._is_open, self._place = False, place
+
+        return mend
 
     def initiate(self) -> None:
         """Take the samples; each costs its power line cycles."""

@@ -13,6 +13,7 @@ from functools import partial
 from typing import Any
 
 from sim.instruments import grammar
+from sim.instruments.comm_watchdog import CommWatchdog
 from sim.instruments.commands import Command, Node, Number, Style, grow, walk
 from sim.instruments.common import COMMON
 from sim.instruments.hookup import Hookup
@@ -27,6 +28,7 @@ class ScpiBox:
 
     style: Style = "single"
     terminator = "\n"
+    comm: CommWatchdog | None = None
 
     def __init__(self, identity: str, hookup: Hookup, channels: Sequence[Any] = ()) -> None:
         self.identity = four_fields(identity)
@@ -67,6 +69,8 @@ class ScpiBox:
         """Obey one program message; return the reply, or None where nothing was asked."""
         self.busy_s = 0.0
         self.hookup.look()
+        if self.comm is not None:
+            self.comm.hear()
         program = self._programs.get(message)
         if program is None:
             program = self._keep(message)

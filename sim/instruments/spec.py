@@ -13,6 +13,9 @@ Wire = Literal[
     "supply", "load", "vin", "iin", "vout", "iout", "case", "hot_spot", "ambient", "chamber", ""
 ]
 
+LostSensor = Literal["off", "open"]
+"""How a temperature sensor is lost: it falls off into the air, or its wire breaks."""
+
 
 @dataclass(frozen=True, slots=True)
 class Accuracy:

@@ -6,10 +6,12 @@ when not. The line protocol in `line_supply` uses the same channel.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from random import Random
 
+from sim.instruments import comm_watchdog
 from sim.instruments.accuracy import Programmed, Range, stated
+from sim.instruments.comm_watchdog import CommWatchdog
 from sim.instruments.commands import SWITCH, Command, Limits, Number, Style, mask
 from sim.instruments.hookup import Hookup
 from sim.instruments.scpi import ScpiBox
@@ -143,6 +145,16 @@ class SupplyChannel:
             self._over_since_s = now_s
         return now_s - self._over_since_s >= self.ocp_delay_s and self._trip("OCP")
 
+    def stick(self) -> list[Callable[[], None]]:
+        """Freeze both readbacks at what they show now; return what ends that."""
+        point = self.hookup.look()
+        v_v = point.v_supply_sense_v if self.senses_at_module else point.v_supply_v
+        return [self._volts.stick(v_v), self._amps.stick(point.iin_a)]
+
+    def fail(self) -> None:
+        """Trip without a cause outside: its own protection acts."""
+        self._trip("OCP")
+
     def _trip(self, kind: str) -> bool:
         self.tripped = kind
         self.on = False
@@ -203,15 +215,23 @@ class ScpiSupply(ScpiBox):
     ) -> None:
         self.style = STYLES[family]
         super().__init__(identity, hookup, channels)
+        self.comm = CommWatchdog(hookup, self._all_off)
 
     def commands(self) -> Sequence[Command]:
         """Return the supply's dialect, with the commands that choose a channel."""
         several = INSTRUMENT if self.style == "select" else ()
-        return COMMANDS if self.style == "single" else (*COMMANDS, *SUMMARY, *several)
+        own = (*COMMANDS, *comm_watchdog.COMMANDS)
+        return own if self.style == "single" else (*own, *SUMMARY, *several)
+
+    def _all_off(self) -> None:
+        for channel in self.channels:
+            channel.set_output(False)
 
     def reset(self) -> None:
         """Reset every channel and select the first."""
         self.selected = 1
+        if self.comm is not None:
+            self.comm.reset()
         for channel in self.channels:
             channel.reset()
 

@@ -6,7 +6,7 @@ thermocouple voltages: a channel configured for another sensor than is wired rea
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from random import Random
 from typing import NamedTuple
 
@@ -16,7 +16,7 @@ from sim.instruments.commands import Command, word
 from sim.instruments.hookup import Hookup
 from sim.instruments.meter import OVERLOAD
 from sim.instruments.scpi import ScpiBox
-from sim.instruments.spec import Accuracy, BoxSpec
+from sim.instruments.spec import Accuracy, BoxSpec, LostSensor
 from sim.instruments.status import ScpiError
 
 CHANNELS = range(101, 121)
@@ -73,6 +73,18 @@ class ScpiThermometer(ScpiBox):
         self.unit = "C"
         self.configured = dict.fromkeys(CHANNELS, SENSORS["K"])
         self.configured |= {channel: sensor.kind for channel, sensor in self.sensors.items()}
+
+    def stick(self, channel: int) -> list[Callable[[], None]]:
+        """Freeze one channel at what it reads now; return what ends that."""
+        sensor = self.sensors[channel]
+        return [sensor.errors.stick(getattr(self.hookup.look(), sensor.place))]
+
+    def lose_sensor(self, channel: int, how: LostSensor) -> Callable[[], None]:
+        """Let a sensor fall off into the air, or its wire break; return what mends it."""
+        sensor = self.sensors.pop(channel)
+        if how == "off":
+            self.sensors[channel] = sensor._replace(place="ambient_temp_c")
+        return lambda: self.sensors.update({channel: sensor})
 
     def measure(self, parameters: Sequence[str]) -> str:
         """Return the temperatures of a channel list, comma-joined."""

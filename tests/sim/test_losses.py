@@ -8,8 +8,9 @@ from typing import Any
 
 import pytest
 
+from sim.buck import cycle, losses_w
+from sim.cycle import turn_off_j, turn_on_j
 from sim.diode import Diode
-from sim.losses import cycle, losses_w, turn_off_j, turn_on_j
 from sim.module import Twin
 from tests.sim.circuit_bench import TWINS, rows
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
-from sim.losses import cycle, losses_w
+from sim.buck import cycle, losses_w
 from sim.module import Heat
 from sim.thermal import Rise, growth, steady, warm
 from tests.sim.circuit_bench import TWINS, rows
