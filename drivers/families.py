@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from drivers import loads, supplies
 from drivers.chambers import ScpiChamber
+from drivers.comm_watchdog import CommWatchdog, WatchdogWords
 from drivers.errors import SettingRefused, UnknownFamily
 from drivers.loads import LoadWords, ScpiLoad
 from drivers.meters import Quantity, ScpiMeter
@@ -38,6 +39,7 @@ class Family:
     style: Style
     about: str
     words: Any = None
+    watchdog: WatchdogWords | None = None
 
 
 FAMILIES: Mapping[str, Family] = {
@@ -49,6 +51,7 @@ FAMILIES: Mapping[str, Family] = {
             SCPI,
             "SCPI supply of one channel",
             supplies.SINGLE,
+            WatchdogWords(),
         ),
         Family(
             "scpi-supply-instrument",
@@ -56,6 +59,7 @@ FAMILIES: Mapping[str, Family] = {
             SCPI,
             "SCPI supply, channel chosen by INSTrument:NSELect",
             supplies.SELECTED,
+            WatchdogWords(),
         ),
         Family(
             "scpi-supply-list",
@@ -63,6 +67,7 @@ FAMILIES: Mapping[str, Family] = {
             SCPI,
             "SCPI supply, channel chosen by a list such as (@2)",
             supplies.LISTED,
+            WatchdogWords(),
         ),
         Family(
             "scpi-supply-suffix",
@@ -70,6 +75,7 @@ FAMILIES: Mapping[str, Family] = {
             SCPI,
             "SCPI supply, channel chosen by a suffix such as OUTPut2",
             supplies.SUFFIXED,
+            WatchdogWords(),
         ),
         Family(
             "line-supply",
@@ -84,6 +90,7 @@ FAMILIES: Mapping[str, Family] = {
             SCPI,
             "SCPI load with FUNCtion and INPut",
             loads.FUNCTION,
+            WatchdogWords(),
         ),
         Family(
             "scpi-load-mode",
@@ -91,6 +98,7 @@ FAMILIES: Mapping[str, Family] = {
             SCPI,
             "SCPI load with MODE and OUTPut",
             loads.MODE,
+            WatchdogWords(),
         ),
         Family("scpi-meter", ("meter", "thermometer"), SCPI, "SCPI multimeter"),
         Family("scpi-thermometer", ("thermometer",), SCPI, "SCPI scanning thermometer"),
@@ -207,6 +215,12 @@ def thermometer(
             link, name=name, sensor=sensor or "", cold_junction_c=cold_junction_c
         )
     return ScpiThermometer(link, name=name, channel=channel, sensor=sensor)
+
+
+def comm_watchdog(family: str, link: Link, *, name: str, time_s: float) -> CommWatchdog:
+    """Make the watch that a box keeps on its connection, `time_s` [s]; a family may have none."""
+    words = FAMILIES[family].watchdog if family in FAMILIES else None
+    return CommWatchdog(link, words, name=name, time_s=time_s)
 
 
 def chamber(family: str, link: Link, *, name: str) -> Chamber:

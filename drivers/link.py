@@ -28,6 +28,8 @@ from drivers.wire import Failed, Record, Time, Wire
 
 __all__ = ["Link", "open_visa"]
 
+AT_ONCE_S = 0.1
+"""A conversation that fails within this failed at once: nobody is there, or the line is cut [s]."""
 DEEPEST_QUEUE = 64
 """Entries taken out of an error queue before it is called endless."""
 POWER_ON, ERROR_EVENTS = 128, 8 + 16 + 32  # IEEE 488.2-1992 11.5.1: PON; DDE, EXE, CME
@@ -74,6 +76,7 @@ class Link:
         self._seals: tuple[Seal, ...] = ()
         self._turn = 0
         self._in_step = False
+        self.slips = 0  # how often question and answer had to be brought into step again
         self._messages: dict[tuple[str, ...], dict[Questions, tuple[str, bytes, int]]] = {}
         self.reopen()
 
@@ -169,6 +172,13 @@ class Link:
         self._get_in_step(None)
         self._in_step = True
 
+    def hurry(self, hurried: bool) -> None:
+        """While something is energised: give a silent box up within a second, unless it is slow.
+
+        A box is as slow as it has been before; a cut line is opened anew once.
+        """
+        self._wire.hurry(hurried)
+
     def reopen(self) -> None:
         """Close, open and get into step; raise `LostInstrument` if the box is not there."""
         first, events = not self._identity, "0"
@@ -192,12 +202,16 @@ class Link:
 
     def _get_in_step(self, fault: Failed | None) -> None:
         """Search the token on the open connection, then on a new one."""
+        self.slips += 1
+        began_s = self._wire.seconds_since()
         if self._wire.is_open:
             try:
                 return self._find_step()
             except Failed as again:
                 fault = again
                 self._wire.note(str(again))
+                if self._wire.hurried and self._wire.seconds_since(began_s) > AT_ONCE_S:
+                    raise self._lost(fault, "is silent") from again
         try:
             self._wire.open()
             return self._find_step()
@@ -399,9 +413,11 @@ class Link:
             todo="Check the cable and the box; a longer timeout_s helps a slow one",
         )
 
-    def _lost(self, fault: Failed) -> LostInstrument:
+    def _lost(
+        self, fault: Failed, how: str = "does not answer, also not after closing and reopening"
+    ) -> LostInstrument:
         return LostInstrument(
-            f"does not answer, also not after closing and reopening ({fault})",
+            f"{how} ({fault})",
             instrument=self.name,
             resource=self.resource,
             command="*IDN?",
