@@ -127,6 +127,20 @@ def test_a_spoilt_module_file_is_right_or_bad_input_that_names_it(
             changed(FULL, ("limits", "case_max_temp_c"), 120.0),
             "limits.case_max_temp_c: found 120.0; allowed: at most limits.hot_spot_max_temp_c",
         ),
+        (
+            changed(FULL, ("limits", "derating_from_c"), 50.0),
+            "limits.derating_to_zero_c: found nothing; allowed: a temperature in °C",
+        ),
+        (
+            changed(
+                changed(FULL, ("limits", "derating_from_c"), 85.0),
+                ("limits", "derating_to_zero_c"),
+                85.0,
+            ),
+            "limits.derating_from_c: found 85.0; allowed: below limits.derating_to_zero_c",
+        ),
+        (changed(FULL, ("airflow",), "gale"), "airflow: found 'gale'; allowed: one of"),
+        (changed(FULL, ("mounting",), "nailed"), "mounting: found 'nailed'; allowed: one of"),
         (changed(FULL, ("vout_tolerance_pct",), 30), "found 30; allowed: a number in %, above 0"),
         (changed(FULL, ("vout_set_mv",), 9000), "this file writes it in V: vout_set_v = 9.0"),
         (renamed(FULL, ("limits",), "limit"), "limits: found no such key; allowed: a table with"),
