@@ -12,6 +12,7 @@ from typing import Any
 
 from runner.analysis.decision import Tolerance
 from runner.analysis.derating import Limits
+from runner.analysis.findings import Finding
 from runner.analysis.holding import Kind
 from runner.analysis.judged_points import At, Evidence, Found, Missing
 
@@ -24,11 +25,13 @@ WARM_FIRST: tuple[Kind, ...] = ("soaked", "fast")
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """What claims are judged on: the points, the module file and the limits of a load."""
+    """What claims are judged on: the points, the module file, the limits of a load, and what
+    the sequence found."""
 
     evidence: Evidence
     module: Mapping[str, Any]
     limits: Limits
+    findings: tuple[Finding, ...] = ()
 
     @property
     def rated_a(self) -> float:

@@ -13,6 +13,7 @@ from typing import Literal
 
 from runner.analysis.claim_parts import Case, Claim, Part
 from runner.analysis.claims_efficiency import average_efficiency, efficiency, efficiency_curve
+from runner.analysis.claims_found import limit
 from runner.analysis.claims_load import current_limit, rated_current, temperature_rise
 from runner.analysis.claims_output import (
     line_regulation,
@@ -36,6 +37,7 @@ KINDS: dict[str, Callable[[Claim, Case], Iterator[Part]]] = {
     "current-limit": current_limit,
     "temperature-rise": temperature_rise,
     "average-efficiency": average_efficiency,
+    "limit": limit,
 }
 GRAVEST: tuple[Judgement, ...] = (
     "fail",

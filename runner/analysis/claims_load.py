@@ -10,6 +10,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from runner.analysis.claim_parts import WARM_FIRST, Case, Claim, Part, claimed, part
+from runner.analysis.claims_found import found_limit, kind
 from runner.analysis.claims_output import deviation
 from runner.analysis.decision import Tolerance
 from runner.analysis.derated_u import greatest_loads, in_the_middle
@@ -159,19 +160,19 @@ def _remarks(rows: Sequence[DeratedLoad], where: At, ambient_c: float) -> tuple[
 
 
 def current_limit(claim: Claim, case: Case) -> Iterator[Part]:
-    """Between the greatest load that held and the least that did not; its kind is not told."""
+    """As a sequence found it, else between the greatest load that held and the least that did
+    not; its kind as a sequence found it."""
     least, most = claim.get("iout_min_a"), claim.get("iout_max_a")
     where, notes = claimed(claim, case, 0.0)
     where = replace(where, load_a=least or most or 0.0)
     if least is not None or most is not None:
         tolerance = Tolerance(least, most)
-        limit = seen_limit(case, where)
+        limit = found_limit(case, where) or seen_limit(case, where)
         if isinstance(limit, Missing):
             limit, notes = _held_beyond(case, where, tolerance, limit, notes)
         yield part("current limit", "A", tolerance, where, limit, notes)
     if claim.get("behaviour") is not None:
-        missing = Missing("not-tested", f"no step of a run classifies it as {claim['behaviour']}")
-        yield Part("kind of limit", where, f"{where.line_v:g} V", "", None, missing, notes)
+        yield kind(claim, case, where, notes)
 
 
 def seen_limit(case: Case, where: At) -> Found | Missing:

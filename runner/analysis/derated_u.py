@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from runner.analysis.derating import CannotDerateError, DeratedLoad, Limits, derate
-from runner.analysis.holding import LoadPoint, least_failed_a
+from runner.analysis.holding import Ahead, LoadPoint, least_failed_a
 from runner.analysis.loss import ASSUMED_GROWTH_PER_K, MODEL_ERROR_W
 from runner.analysis.uncertainty import Source, Uncertain
 
@@ -67,7 +67,8 @@ def greatest_loads(
     In it: gains, offsets, tares, leads and thermometers of the bench; the growth of the losses
     (rectangular from nothing to twice its value where it is assumed); the residual of the loss
     fit, which holds the scatter of single points; the spread of the thermal resistances of
-    single soaks, rectangular; what the soaks had still to go; where the current limit decides, how
+    single soaks, rectangular; what the soaks had still to go, or the uncertainty of each predicted
+    end; where the current limit decides, how
     far above the load that held the first one lies that did not; at a line without a soak of its
     own, that it borrows its thermal resistance. Not in it: a thermal resistance
     that changes beyond the temperatures soaked at, for which `basis` and `flags` stand.
@@ -147,6 +148,9 @@ def _shifts(
     for source, count in counts.items():
         if count > 1:  # a source of one point alone is in the residual of the fit
             yield source, _by_source(source)
+    for one in points:
+        if one.point.ahead is not None and one.point.is_settled_soak:
+            yield predicted_end(one.point), _by_prediction(one.point, one.point.ahead)
     if any(one.settling_k for one in points):
         yield SETTLED, _by_settling
     if not all(load.line.soaked_here for load in derated):
@@ -172,7 +176,26 @@ def _by_source(source: Source) -> Shift:
     return shift
 
 
+def predicted_end(soak: LoadPoint) -> Source:
+    """Each prediction is a fit of its own; soaks at one line, load and air are told apart."""
+    place = f"{soak.line_v:g} V, {soak.iout_a:.3f} A, {soak.ambient_temp_c} °C"
+    return Source(f"predicted end of the soak at {place}", MODULE)
+
+
+def _by_prediction(soak: LoadPoint, ahead: Ahead) -> Shift:
+    def shift(doubtful: DoubtfulPoint, sign: float) -> LoadPoint:
+        point = doubtful.point
+        if point is not soak:
+            return point
+        left_k = {spot: k + sign * ahead.u_k.get(spot, 0.0) for spot, k in ahead.left_k.items()}
+        return replace(point, ahead=replace(ahead, left_k=left_k))
+
+    return shift
+
+
 def _by_settling(doubtful: DoubtfulPoint, sign: float) -> LoadPoint:
+    if doubtful.point.ahead is not None:
+        return doubtful.point
     by_k = sign * SETTLING * abs(doubtful.settling_k) / ROOT_3
     return _warmed(doubtful.point, lambda rise_k: rise_k + by_k)
 
@@ -194,7 +217,21 @@ def _warmed(point: LoadPoint, rise: Callable[[float], float]) -> LoadPoint:
         for spot in SPOTS
         if (temp_c := getattr(point, spot)) is not None
     }
-    return _moved(point, moved)
+    return _moved(_with_end(point, rise), moved)
+
+
+def _with_end(point: LoadPoint, rise: Callable[[float], float]) -> LoadPoint:
+    """The same, with what is left to the end moved as the whole rise to the end is."""
+    ahead, air_c = point.ahead, point.ambient_temp_c
+    if ahead is None or air_c is None:
+        return point
+    left_k = {
+        spot: rise(end_c - air_c) - rise(temp_c - air_c)
+        for spot in ahead.left_k
+        if (temp_c := getattr(point, spot)) is not None
+        and (end_c := point.end_temp_c(spot)) is not None
+    }
+    return replace(point, ahead=replace(ahead, left_k=left_k))
 
 
 def _moved(point: LoadPoint, quantities: Mapping[str, float]) -> LoadPoint:

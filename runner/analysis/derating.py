@@ -24,7 +24,13 @@ from runner.analysis.thermal import ThermalResistance, settled_temp_c, thermal_r
 
 Spot = Literal["hot_spot_temp_c", "case_temp_c"]
 LimitedBy = Literal[
-    "hot-spot", "case", "output-tolerance", "current-limit", "module-limit", "bench"
+    "hot-spot",
+    "case",
+    "output-tolerance",
+    "current-limit",
+    "module-limit",
+    "derating-rule",
+    "bench",
 ]
 Basis = Literal["measured", "extrapolated", "refused"]
 
@@ -45,6 +51,23 @@ class CannotDerateError(ValueError):
 
 
 @dataclass(frozen=True, slots=True)
+class Rule:
+    """A derating that a maker or a standard states: linear from a load [A] at `from_c` to none.
+
+    Below `from_c` [°C] the load is the whole `iout_a`, from `to_zero_c` [°C] on nothing.
+    """
+
+    iout_a: float
+    from_c: float
+    to_zero_c: float
+
+    def load_a(self, ambient_c: float) -> float:
+        """What it allows in this air [A]."""
+        share = (self.to_zero_c - ambient_c) / (self.to_zero_c - self.from_c)
+        return self.iout_a * min(1.0, max(0.0, share))
+
+
+@dataclass(frozen=True, slots=True)
 class Limits:
     """What a load has to keep; None is a limit that was not given."""
 
@@ -53,6 +76,7 @@ class Limits:
     case_max_temp_c: float | None = None
     module_iout_max_a: float | None = None
     bench_iout_max_a: float | None = None
+    rule: Rule | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,7 +214,7 @@ def _settled_soaks(
     ]
     spots: tuple[Spot, ...] = ("hot_spot_temp_c", "case_temp_c")
     for spot in spots:
-        some = [soak for soak in soaks if getattr(soak, spot) is not None]
+        some = [soak for soak in soaks if soak.end_temp_c(spot) is not None]
         if some:
             return spot, some
     raise CannotDerateError(
@@ -210,9 +234,9 @@ def _check_limits(limits: Limits, spot: Spot, soaks: Iterable[LoadPoint]) -> Non
 
 def _resistance(soaks: Iterable[LoadPoint], spot: Spot) -> ThermalResistance | None:
     pairs = [
-        (temp_c - soak.ambient_temp_c, soak.ploss_w)
+        (temp_c - soak.ambient_temp_c, soak.end_ploss_w)
         for soak in soaks
-        if (temp_c := getattr(soak, spot)) is not None and soak.ambient_temp_c is not None
+        if (temp_c := soak.end_temp_c(spot)) is not None and soak.ambient_temp_c is not None
     ]
     return thermal_resistance([rise for rise, _ in pairs], [loss for _, loss in pairs])
 
@@ -231,10 +255,24 @@ def _row(line: Line, ambient_c: float, limits: Limits) -> DeratedLoad:
         flags += ("ABOVE_SOAKED_LOADS",)
     elif greatest.iout_max_a < least_a:
         flags += ("BELOW_SOAKED_LOADS",)
-    within = least_a <= greatest.iout_max_a <= most_a
+    hotter = _hotter_than_seen(line, greatest)
+    flags += ("HOTTER_THAN_SEEN",) if hotter else ()
+    within = least_a <= greatest.iout_max_a <= most_a and not hotter
     is_measured = within and line.soaked_here and away_k <= MEASURED_WITHIN_K
     basis: Basis = "measured" if is_measured else "extrapolated"
     return DeratedLoad(line, ambient_c, basis, away_k, greatest, flags)
+
+
+def _hotter_than_seen(line: Line, greatest: Greatest) -> bool:
+    """Whether a load rests on an end that was only predicted, hotter than the module has been.
+
+    What happens up there, a thermal shutdown first of all, nobody has seen.
+    """
+    there_c: float | None = getattr(greatest, line.spot)
+    if there_c is None or not any(soak.ahead is not None for soak in line.soaks):
+        return False
+    temps_c = [temp_c for p in line.points if (temp_c := getattr(p, line.spot)) is not None]
+    return there_c > max(temps_c, default=there_c) + MEASURED_WITHIN_K
 
 
 def _flags_of_line(line: Line, limits: Limits) -> tuple[str, ...]:
@@ -242,6 +280,7 @@ def _flags_of_line(line: Line, limits: Limits) -> tuple[str, ...]:
         "TOO_FEW_LOADS": line.losses is None,
         "NOT_SOAKED_AT_LINE": not line.soaked_here,
         "GROWTH_ASSUMED": not line.model.growth_fitted,
+        "PREDICTED_END": any(soak.ahead is not None for soak in line.soaks),
         "RESISTANCE_SPREAD": line.spot_heat.spread > SPREAD_MOST,
         "HOT_SPOT_NOT_MEASURED": limits.hot_spot_max_temp_c is not None
         and line.spot != "hot_spot_temp_c",
@@ -285,6 +324,7 @@ def _caps_a(line: Line, losses: Losses, ambient_c: float, limits: Limits) -> dic
         "output-tolerance": tolerance_load_a(line.points, limits.output),
         "current-limit": current_limit_a(line.points),
         "module-limit": limits.module_iout_max_a,
+        "derating-rule": None if limits.rule is None else limits.rule.load_a(ambient_c),
         "bench": limits.bench_iout_max_a,
     }
     return {word: iout_a for word, iout_a in found.items() if iout_a is not None}

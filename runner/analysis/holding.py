@@ -6,8 +6,8 @@ It reads measured outputs only and never guesses one beyond the loads tried.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Literal
 
@@ -21,12 +21,26 @@ practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
+class Ahead:
+    """The predicted end of the soak a point was read after, seen from the point.
+
+    `left_k` is what each thermometer, by name, has still to rise and `u_k` its standard
+    uncertainty [K]; `loss_ratio` is the loss at the end over that at the point.
+    """
+
+    left_k: Mapping[str, float]
+    u_k: Mapping[str, float] = field(default_factory=dict)
+    loss_ratio: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
 class LoadPoint:
     """One measured point: currents [A], voltages [V], loss [W], temperatures [°C] or None.
 
     `settled` is meant thermally for a soaked point, electrically for a fast one. `holds` is
     False when the load could not draw what was asked; `fed` is False when the supply limited
-    the input, so that the numbers say nothing about the module.
+    the input, so that the numbers say nothing about the module. The readings are those of the
+    point; where its soak was ended by prediction `ahead` leads from them to the end.
     """
 
     line_v: float
@@ -41,11 +55,25 @@ class LoadPoint:
     settled: bool = True
     holds: bool = True
     fed: bool = True
+    ahead: Ahead | None = None
 
     @property
     def is_settled_soak(self) -> bool:
         """True for a point in thermal equilibrium."""
         return self.kind == "soaked" and self.settled
+
+    def end_temp_c(self, spot: str) -> float | None:
+        """Where a spot, by the name of its reading, ends [°C]; None where that is not known."""
+        temp_c: float | None = getattr(self, spot)
+        if self.ahead is None or temp_c is None:
+            return temp_c
+        left_k = self.ahead.left_k.get(spot)
+        return None if left_k is None else temp_c + left_k
+
+    @property
+    def end_ploss_w(self) -> float:
+        """The loss at that end [W]."""
+        return self.ploss_w if self.ahead is None else self.ploss_w * self.ahead.loss_ratio
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,6 +6,7 @@ from typing import Any
 
 from runner.analysis.claim_parts import Case
 from runner.analysis.derating import Limits
+from runner.analysis.findings import Finding
 from runner.analysis.holding import Kind, LoadPoint, OutputLimits
 from runner.analysis.judged_points import Evidence, JudgedPoint
 from runner.analysis.uncertainty import Source, Uncertain
@@ -30,6 +31,21 @@ GAIN_V, OFFSET_V, GAIN_A, SPOT = (
     Source("offset, hot_spot_temp_c", "hot_spot"),
 )
 GROWTH, HOT_K_PER_W = 0.004, 12.0
+SHORT = Finding(
+    1,
+    "short_circuit_a",
+    "A",
+    4.0,
+    3.95,
+    4.05,
+    24.0,
+    4.0,
+    25.0,
+    "",
+    "iout_a",
+    Uncertain(4.0, {Source("bracket", shape="rectangular"): 0.05 / 3.0**0.5}),
+)
+"""What a sequence found beside the points."""
 
 
 def physics(line_v: float, iout_a: float, air_c: float, kind: Kind) -> tuple[float, float, float]:
@@ -93,4 +109,5 @@ def case(points: list[JudgedPoint], **evidence: Any) -> Case:
         for k, one in enumerate(points, start=1)
     )
     given = {"sources": MEASURED, "unknown": {}} | evidence
-    return Case(Evidence(numbered, output=OUTPUT, iout_rated_a=4.0, **given), MODULE, LIMITS)
+    seen = Evidence(numbered, output=OUTPUT, iout_rated_a=4.0, **given)
+    return Case(seen, MODULE, LIMITS, (SHORT,) if numbered else ())

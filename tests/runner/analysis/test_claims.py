@@ -57,6 +57,7 @@ CLAIMS: dict[str, dict[str, Any]] = {
     "current-limit": {"iout_min_a": 3.0},
     "temperature-rise": {"rise_max_k": 60.0, "iout_a": 2.0},
     "average-efficiency": {"efficiency_min_pct": 80.0, "method": "four-point-mean"},
+    "limit": {"quantity": "short_circuit_a", "at_most": 5.0},
 }
 NO_LOAD = [point(1, 0.0), *ALL_AIRS_AND_LINES]
 

@@ -28,8 +28,14 @@ def test_gains_cancel_so_that_a_small_step_is_seen() -> None:
     assert not moved(2.010, 30.0).is_drift
 
 
+def test_a_loss_that_does_not_grow_with_heat_is_no_drift() -> None:
+    # A linear regulator loses (vin - vout) iout, whatever its temperature (textbook).
+    for warmer_k in (5.0, 15.0, 30.0):
+        assert not moved(2.0, 30.0 + warmer_k).is_drift
+
+
 def test_a_warmer_module_may_lose_more_but_not_any_amount() -> None:
-    # 2 W, 10 K, 0.3 %/K: 60 mW are expected, 0 to 120 mW allowed.
+    # 2 W, 10 K, 0.3 %/K: 60 mW are expected, -10 to 130 mW allowed.
     warm = moved(2.10, 40.0)
     assert warm.by_heat_w == pytest.approx(0.06)
     assert warm.warmer_k == pytest.approx(10.0)
