@@ -10,6 +10,7 @@ from __future__ import annotations
 import _thread
 import contextlib
 import json
+import os
 import signal
 import threading
 import time
@@ -19,6 +20,7 @@ from pathlib import Path
 from types import FrameType
 
 from runner.errors import BadInput, Stopped
+from runner.wire_record import STOP
 
 PATIENCE_S = 10.0
 """How long a sequence may think between two steps [s of real time]."""
@@ -27,6 +29,9 @@ STOP_FILE = "stop"
 """Name of the stop request in a run folder: a JSON object with `who` and `utc`."""
 STOP_LOOK_EVERY_S = 0.5
 """Least time between two looks for it [s of real time]."""
+AT_A_LOOK, THINKING = "at a look: ", "while the sequence thought: "
+AT_THE_JOURNAL = "at the journal: "
+"""Where a request to stop, or what else ended the run from outside, was taken notice of."""
 
 _SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")
 
@@ -40,8 +45,10 @@ class Attention:
         self._thinking_until: float | None = None
         self._overdue = False
         self._stop_file: Path | None = None
+        self._parent: int | None = None
         self._next_look_s = 0.0
         self.beat: Callable[[], None] = lambda: None
+        self.noted: Callable[[str, str], None] = lambda way, text: None
 
     def obey(self, stop_file: Path) -> None:
         """From now on a file at `stop_file` asks for the end; one left from before is removed."""
@@ -52,19 +59,27 @@ class Attention:
     def check(self) -> None:
         """Raise Stopped if somebody asked for the end; tell the watchdog that the run lives."""
         self.beat()
-        if self._request is None:
+        if self._request is None and time.monotonic() >= self._next_look_s:
+            self._next_look_s = time.monotonic() + STOP_LOOK_EVERY_S
             self._look_for_the_stop_file()
+            self._look_for_the_parent()
         if self._request is not None:
-            raise Stopped(f"stopped by {self._request}")
+            stopped = f"stopped by {self._request}"
+            where = AT_A_LOOK if self._thinking_until is None else THINKING
+            self.noted(STOP, f"{where}{stopped}")
+            raise Stopped(stopped)
 
     def _look_for_the_stop_file(self) -> None:
-        now_s = time.monotonic()
-        if self._stop_file is None or now_s < self._next_look_s:
+        if self._stop_file is None:
             return
-        self._next_look_s = now_s + STOP_LOOK_EVERY_S
         with contextlib.suppress(OSError):  # a share that hiccups is no request
             if self._stop_file.exists():
                 self._request = f"request of {_who_asks(self._stop_file)}"
+
+    def _look_for_the_parent(self) -> None:
+        """Who started the run has died: nobody is left who would stop it."""
+        if self._parent is not None and os.getppid() != self._parent:
+            self._request = "the death of the process that started it (nohup lets a run outlive it)"
 
     @contextmanager
     def sequence_thinks(self) -> Iterator[None]:
@@ -86,11 +101,13 @@ class Attention:
         ended = threading.Event()
         watcher = threading.Thread(target=self._watch, args=(ended,), daemon=True)
         watcher.start()
+        self._parent = None if _is_detached() else os.getppid()
         try:
             yield self
         finally:
             ended.set()
             watcher.join()
+            self._parent = None
             for number, earlier in before.items():
                 signal.signal(number, earlier)
 
@@ -125,6 +142,13 @@ def _numbers() -> list[signal.Signals]:
 def _is_waived(number: signal.Signals) -> bool:
     """A hang-up that is ignored already stays so: under nohup the run outlives its terminal."""
     return number.name == "SIGHUP" and signal.getsignal(number) is signal.SIG_IGN
+
+
+def _is_detached() -> bool:
+    """Started to outlive who started it: under nohup, or as the leader of a session of its own."""
+    if not hasattr(os, "getsid"):  # no parent is ever seen to die there
+        return True
+    return _is_waived(signal.SIGHUP) or os.getsid(0) == os.getpid()
 
 
 def _who_asks(stop_file: Path) -> str:

@@ -6,17 +6,20 @@ through `Bench.look`. It does not know what is behind the seam.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from math import inf, isinf
+from math import inf, isinf, isnan, nan
 from random import Random
 from typing import Any, Literal
 
 from drivers import families
+from drivers.comm_watchdog import CommWatchdog
+from drivers.errors import InstrumentError
 from drivers.link import Link, open_visa
 from drivers.roles import Chamber, Load, LoadReading, Readable, Supply, SupplyReading
 from runner.clock import Clock
+from runner.errors import Tripped
 from runner.files.bench_file import (
     BenchFile,
     Lead,
@@ -26,7 +29,7 @@ from runner.files.bench_file import (
     ThermometerSection,
 )
 from runner.safe import GONE, Gone
-from runner.seam import Seam
+from runner.seam import Polarity, Seam, by_a_person
 from runner.steps import Reading
 
 WireRecord = Callable[[str, str, str], None]
@@ -77,6 +80,10 @@ class Bench:
     line_error: tuple[float, float] = (0.0, 0.0)
     own_supply: SupplyReading | None = None
     own_load: LoadReading | None = None
+    unread: dict[str, str] = field(default_factory=dict)
+    watchdogs: tuple[CommWatchdog, ...] = ()
+    swap: Callable[[Polarity], None] = by_a_person
+    _has_given: set[str] = field(default_factory=set)
     _plan: list[tuple[Link, tuple[str, ...], list[Slot]]] = field(init=False)
 
     def __post_init__(self) -> None:
@@ -87,11 +94,67 @@ class Bench:
         t_s = self.clock.now_s()
         seen: dict[str, Any] = {}
         for link, queries, slots in self._plan:
-            replies = link.batch(queries)
+            replies = self._asked(link, queries, slots)
             for slot in slots:
-                seen[slot.key] = slot.readable.parse(replies[slot.first : slot.last])
+                seen[slot.key] = self._parsed(slot, replies[slot.first : slot.last])
+        if self.unread:
+            self.unread = {key: why for key, why in self.unread.items() if isnan(seen[key])}
+        self._has_given |= seen.keys()
         self.own_supply, self.own_load = seen["supply"], seen.get("load")
         return self._reading(t_s, seen | self.noted)
+
+    def arm_watchdogs(self) -> tuple[str, ...]:
+        """Have the boxes watch their connection themselves; return what is not there, in words."""
+        return tuple(
+            f"communication watchdog of {watchdog.name}"
+            for watchdog in self.watchdogs
+            if not watchdog.arm()
+        )
+
+    def disarm_watchdogs(self) -> None:
+        """Let the boxes be once everything is off. Raises InstrumentError."""
+        for watchdog in self.watchdogs:
+            watchdog.disarm()
+
+    def _asked(self, link: Link, queries: tuple[str, ...], slots: list[Slot]) -> list[str]:
+        """The replies of one box. Raises Tripped for a thermometer that has gone mute: the link
+        has tried more than once, a second look would only keep the bench on for longer."""
+        try:
+            return link.batch(queries)
+        except InstrumentError as error:
+            lost = [slot.key for slot in slots]
+            if not all(key in TEMPERATURES and key in self._has_given for key in lost):
+                raise
+            quantities = " and ".join(f"{key}_temp_c" for key in lost)
+            raise Tripped(quantities, "not read", "a temperature", str(error)) from error
+
+    def _parsed(self, slot: Slot, replies: Sequence[str]) -> Any:
+        """A value; of a thermometer that gave some and gives none now not a number."""
+        try:
+            return slot.readable.parse(replies)
+        except InstrumentError as error:
+            if slot.key not in TEMPERATURES or slot.key not in self._has_given:
+                raise
+            self.unread[slot.key] = str(error)
+            return nan
+
+    @property
+    def slips(self) -> int:
+        """How often a box had lost step and was brought into step again."""
+        return sum(link.slips for link, _, _ in self._plan)
+
+    @property
+    def has_been_read(self) -> bool:
+        """Whether every box has given a reading since it was opened."""
+        return bool(self._has_given)
+
+    def hurry(self, hurried: bool) -> None:
+        """While an output is on no box may keep the run waiting for long: see `Link.hurry`."""
+        links = {id(link): link for link, _, _ in self._plan}
+        if self.chamber is not None:
+            links[id(self.chamber.link)] = self.chamber.link
+        for link in links.values():
+            link.hurry(hurried)
 
     def _reading(self, t_s: float, seen: dict[str, Any]) -> Reading:
         supply: SupplyReading = seen["supply"]
@@ -281,7 +344,18 @@ def _assemble(
         file.mains_hz,
         gone=gone_below(file),
         line_error=stated_line_error(file),
+        watchdogs=tuple(_comm_watchdogs(file, links)),
+        swap=seam.swap,
     )
+
+
+def _comm_watchdogs(file: BenchFile, links: dict[str, Link]) -> Iterator[CommWatchdog]:
+    """The boxes that are to watch their own line, of those that are linked."""
+    for name, section in file.boxes.items():
+        if isinstance(section, Lead) and section.comm_watchdog_s and section.resource in links:
+            yield families.comm_watchdog(
+                section.family, links[section.resource], name=name, time_s=section.comm_watchdog_s
+            )
 
 
 def stated_line_error(file: BenchFile) -> tuple[float, float]:

@@ -14,6 +14,8 @@ Errors of the drivers have a root of their own (`drivers.errors.InstrumentError`
 
 from __future__ import annotations
 
+from math import isfinite
+
 
 class AmpworthError(Exception):
     """Root of the runner's errors; the message is written for the person at the bench."""
@@ -33,6 +35,8 @@ class Tripped(AmpworthError):
     exit_code = 3
 
     def __init__(self, quantity: str, value: float | str, limit: float | str, source: str) -> None:
+        if isinstance(value, float) and not isfinite(value):
+            value = str(value)  # the journal holds numbers that JSON knows
         self.quantity, self.value, self.limit, self.source = quantity, value, limit, source
         shown = f"{value:.6g}" if isinstance(value, float) else value
         allowed = f"{limit:.6g}" if isinstance(limit, float) else limit

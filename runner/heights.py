@@ -14,7 +14,17 @@ from runner.files.module_file import ModuleFile
 from runner.interlocks import Limit, value_of
 from runner.live.words import unit_of
 from runner.rating_checks import Bound, ammeter_bounds, supply_bounds
-from runner.steps import Draw, PowerDown, PowerUp, Reading, Release, SetLine, Step
+from runner.steps import (
+    Draw,
+    PowerDown,
+    PowerUp,
+    Reading,
+    Release,
+    Resist,
+    SetLine,
+    Start,
+    Step,
+)
 
 TEMPERATURES = ("hot_spot_temp_c", "case_temp_c", "ambient_temp_c")
 READ = ("vin_v", "iin_a", "vout_v", "iout_a", "ploss_w", *TEMPERATURES)
@@ -37,7 +47,8 @@ class Moment:
     @property
     def is_moving(self) -> bool:
         """In a step that moves a set point, when no readback has come to rest yet."""
-        return isinstance(self.step, PowerUp | SetLine | Draw | Release | PowerDown)
+        moves = PowerUp | SetLine | Start | Draw | Resist | Release | PowerDown
+        return isinstance(self.step, moves)
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,15 +17,29 @@ from typing import Any, Protocol
 
 from runner.clock import Clock, stamp
 from runner.errors import BadInput, StorageError
+from runner.record_shape import misshapen
 
 FORMAT = 1
 FILE_NAME = "journal.jsonl"
 _SUM_KEY = ', "sum": "'
 _END = '"}\n'
+_FROM_KEY = b'"from_n": '
+
+
+def _no_number(name: str) -> Any:
+    raise ValueError(f"{name} is no number that JSON knows")
+
+
+_DECODER = json.JSONDecoder(parse_constant=_no_number)
 
 
 class Writer(Protocol):
-    """What the engine needs of a journal."""
+    """What the engine needs of a journal; `count` is the number the next record gets."""
+
+    @property
+    def count(self) -> int:
+        """How many records there are."""
+        ...
 
     def write(self, kind: str, *, sync: bool = True, **values: Any) -> None:
         """Append one record."""
@@ -40,15 +54,26 @@ class Journal:
     record, before anything else is sent to an instrument.
     """
 
-    def __init__(self, folder: Path, clock: Clock) -> None:
+    def __init__(self, folder: Path, clock: Clock, *, go_on: bool = False) -> None:
+        """Begin a journal, or `go_on` with one that was cut: half a last record is taken away.
+
+        Raises StorageError, and BadInput for a journal that is damaged before its end.
+        """
         self.path = folder / FILE_NAME
         self._clock = clock
-        self._n = self._size = 0
-        self._sum = ""
+        self._n, self._size, self._sum = _whole(self.path) if go_on else (0, 0, "")
         try:
-            self._file = self.path.open("xb", buffering=0)
+            self._file = self.path.open("r+b" if go_on else "xb", buffering=0)
+            if go_on:
+                self._file.truncate(self._size)
+                self._file.seek(self._size)
         except OSError as error:
             raise StorageError(f"cannot create {self.path}: {error.strerror}") from error
+
+    @property
+    def count(self) -> int:
+        """How many records there are."""
+        return self._n
 
     def write(self, kind: str, *, sync: bool = True, **values: Any) -> None:
         """Append one record of `kind`; raise StorageError when it cannot be stored."""
@@ -93,14 +118,59 @@ def _checksum(before: str, body: str) -> str:
 
 
 def read(path: Path) -> Iterator[dict[str, Any]]:
-    """The verified records of a journal, in order, as they are read.
+    """The verified records of a journal that stand, in order, as they are read.
 
-    A last line that is incomplete is left out: the program died while writing it.
-    Raises BadInput, naming file and line, for any other damage.
+    A last line that is incomplete is left out: the program died while writing it. So is what
+    a later record sets aside: a `resumed` one all that came after the last outcome before it,
+    an `invalid` one the samples of a step that were taken again. Raises BadInput, naming file
+    and line, for any other damage.
     """
     if not path.is_file():
         raise BadInput(f"{path}: cannot read the journal: there is no such file")
-    return _records(path)
+    return _standing(path)
+
+
+def _standing(path: Path) -> Iterator[dict[str, Any]]:
+    ranges = _set_aside(path)
+    for record in _records(path):
+        if not any(
+            first <= record["n"] < end
+            and record["kind"] not in ("resumed", "invalid")
+            and (all_of_it or record["kind"] == "sample")
+            for first, end, all_of_it in ranges
+        ):
+            yield record
+
+
+def _set_aside(path: Path) -> list[tuple[int, int, bool]]:
+    """Ranges of record numbers that were set aside, and whether more than samples was.
+
+    Line by line: a mapped file would count as memory of this process, all of a night's journal.
+    """
+    ranges = []
+    with path.open("rb") as file:
+        for line in file:
+            if _FROM_KEY not in line or not line.endswith(b"\n"):  # the last one may be torn
+                continue
+            with contextlib.suppress(ValueError, KeyError, TypeError, RecursionError):
+                # Whether it follows is verified when it is read.
+                record = json.loads(line)
+                if record["kind"] in ("resumed", "invalid") and not misshapen(record):
+                    ranges.append((record["from_n"], record["n"], record["kind"] == "resumed"))
+    return ranges
+
+
+def _whole(path: Path) -> tuple[int, int, str]:
+    """Number, bytes and last checksum of the whole records of a journal."""
+    count, size, checksum = 0, 0, ""
+    for number, line, is_last in _lines(path):
+        record, follows = verify(line, checksum)
+        if record is None or record.get("n") != number:
+            if is_last and not line.endswith(b"\n"):
+                break
+            raise damaged(path, number)
+        count, size, checksum = count + 1, size + len(line), follows
+    return count, size, checksum
 
 
 def _records(path: Path) -> Iterator[dict[str, Any]]:
@@ -112,11 +182,18 @@ def _records(path: Path) -> Iterator[dict[str, Any]]:
                 return
             raise damaged(path, number)
         before = checksum
-        _check_format(path, record)
+        check_record(path, record)
         yield record
 
 
-def _check_format(path: Path, record: dict[str, Any]) -> None:
+def check_record(path: Path, record: dict[str, Any]) -> None:
+    """Raise BadInput for a record that follows from the line before, and is none of ours."""
+    wrong = misshapen(record)
+    if wrong:
+        raise BadInput(
+            f"{path}, line {record['n'] + 1}: this version cannot read the record: {wrong}. Was it "
+            "written by a newer one? Read it with the version that made it (run.json names it)"
+        )
     if record["kind"] == "run" and record.get("format", FORMAT) != FORMAT:
         raise BadInput(
             f"{path}: found a journal of format {record['format']!r}, this version reads format "
@@ -152,5 +229,8 @@ def verify(line: bytes, before: str) -> tuple[dict[str, Any] | None, str]:
     checksum = rest.removesuffix(_END)
     if not key or checksum == rest or checksum != _checksum(before, body):
         return None, before
-    record: dict[str, Any] = json.loads(f"{body}}}")
-    return (record if "kind" in record else None), checksum
+    try:
+        record = _DECODER.decode(f"{body}}}")
+    except (ValueError, RecursionError):
+        return None, before
+    return (record if isinstance(record, dict) and "kind" in record else None), checksum

@@ -1,4 +1,4 @@
-"""One bench, one runner: a lock on each VISA resource, held by the operating system.
+"""One bench, one runner: a lock on each VISA resource and run folder, held by the system.
 
 It is let go when its holder ends, however it ends, and it names its holder. Simulated
 benches in process need none: each has boxes of its own.
@@ -20,6 +20,8 @@ from filelock import FileLock, Timeout
 from runner.errors import BenchError
 
 FOLDER = "ampworth-locks"
+GLANCE_S = 0.25
+"""Somebody who only looks whether a lock is held lets it go sooner than this [s]."""
 
 
 @contextmanager
@@ -34,12 +36,24 @@ def hold(resources: Iterable[str], purpose: str) -> Iterator[None]:
         yield
 
 
+def is_held(resource: str) -> bool:
+    """Whether a process of this computer holds the lock; True where that cannot be told."""
+    path = _path(resource)
+    if not path.exists():
+        return False
+    try:
+        with FileLock(path, timeout=0, mode=0o666):
+            return False
+    except (Timeout, OSError):
+        return True
+
+
 @contextmanager
 def _hold(resource: str, purpose: str) -> Iterator[None]:
     path = _path(resource)
     try:
         _make_folder(path.parent)
-        lock = FileLock(path, timeout=0, mode=0o666)
+        lock = FileLock(path, timeout=GLANCE_S, mode=0o666)
         lock.acquire()
     except Timeout:
         raise BenchError(
@@ -59,6 +73,9 @@ def _hold(resource: str, purpose: str) -> Iterator[None]:
 
 
 def _path(resource: str) -> Path:
+    """Where the lock lies: of a run folder in it, so that it goes where the folder goes."""
+    if Path(resource).is_dir():
+        return Path(resource) / ".running.lock"
     name = hashlib.blake2b(resource.upper().encode(), digest_size=10).hexdigest()
     return Path(tempfile.gettempdir()) / FOLDER / f"{name}.lock"
 

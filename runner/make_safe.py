@@ -62,6 +62,7 @@ def make_safe(seam: Seam, file: BenchFile) -> safe.Way:
             seam.clock,
             emergency=True,
             gone=gone_below(file),
+            look_first=True,
         )
 
 

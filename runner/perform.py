@@ -7,28 +7,24 @@ the interlocks are on throughout; what goes wrong is raised, the engine leaves.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Any
 
-from drivers.roles import Load
-from runner.analysis.wiring_audit import AuditPoint, first_power
 from runner.bench import Bench
-from runner.errors import BadInput, BenchError, GaveUp, Tripped
-from runner.interlocks import Watch
-from runner.ratings import (
-    Allowed,
-    check_ambient,
-    check_dead,
-    check_line,
-    check_load,
-    check_up,
-)
+from runner.errors import BadInput, GaveUp
+from runner.hand.person import Asking, Person, confirmed
+from runner.interlocks import SLICE_S, Watch
+from runner.outputs import Outputs
+from runner.ratings import Allowed, check_ambient, check_dead
 from runner.settle import WINDOW, electrical_rest, mains_interval_s
 from runner.soaking import LOG_S, Soaking
 from runner.spread import Spread
+from runner.step_bounds import check_found, check_trace
 from runner.steps import (
+    Ask,
     Done,
     Draw,
+    Follow,
+    Found,
     GiveUp,
     Note,
     Outcome,
@@ -38,27 +34,24 @@ from runner.steps import (
     Read,
     Reading,
     Release,
+    Resist,
     SetAmbient,
     SetLine,
     Settle,
     Settled,
     Soak,
+    Start,
     Step,
     Tare,
     Tared,
     Wait,
 )
-from runner.upset import moved, upset
+from runner.upset import moved
 
 LOW, HIGH = 0.9, 1.1
 """Outside these the output is no longer held [of its set voltage]."""
-LINE_BAND = 0.02
-"""How near the line must come to its set point [of the set point]."""
-LINE_BAND_LEAST_V = 0.1
-UP_WITHIN_S = 5.0
-FIRST_LIMIT = 0.1
-"""Share of the current limit that a first power-up gets, until the module has proved itself."""
-FIRST_LIMIT_LEAST_A = 0.25
+ASK_SLICE_S = 0.1
+"""Between two looks at whether something was typed [s]."""
 MEASURED = (
     "vin_v",
     "iin_a",
@@ -70,21 +63,7 @@ MEASURED = (
 )
 
 
-@dataclass(slots=True)
-class State:
-    """What the engine last set; a run starts with everything off."""
-
-    line_set_v: float = 0.0
-    iout_set_a: float = 0.0
-    supply_is_on: bool = False
-    load_is_on: bool = False
-    settled: bool = False
-    soaked: bool = False
-    lost: bool = False
-    changed_s: float = 0.0
-
-
-class Performer:
+class Performer(Outputs):
     """Performs steps one after the other and remembers what was set."""
 
     def __init__(
@@ -96,22 +75,24 @@ class Performer:
         record_note: Callable[[str], None],
         vout_set_v: float,
     ) -> None:
-        self.bench, self.allowed, self.watch = bench, allowed, watch
-        self.state = State()
-        self.watch.upset = self._upset
-        self._record_sample, self._record_note = record_sample, record_note
-        self._vout_set_v = vout_set_v
+        super().__init__(bench, allowed, watch, record_sample, record_note, vout_set_v)
+        self._asked: Asking | None = None
         self._ways: dict[type, Callable[[Any], Outcome]] = {
             Tare: self._tare,
             PowerUp: self._power_up,
             SetLine: self._set_line,
+            Start: self._start,
             Draw: self._draw,
+            Resist: self._resist,
             Release: self._release,
             Settle: self._settle,
             Soak: self._soak,
             Read: self._read,
             SetAmbient: self._set_ambient,
             Wait: self._wait,
+            Follow: self._follow,
+            Ask: self._ask_person,
+            Found: self._found,
             Note: self._note,
             GiveUp: self._give_up,
             PowerDown: self._power_down,
@@ -121,138 +102,6 @@ class Performer:
         """Do one step and return its outcome; the step's way is named in `_ways`."""
         return self._ways[type(step)](step)
 
-    # ------------------------------------------------------------------ the supply
-
-    def _power_up(self, step: PowerUp) -> Outcome:
-        check_line(self.allowed, step.line_v)
-        bench, allowed = self.bench, self.allowed
-        self._load_off()
-        missing = bench.supply.set_protection(allowed.supply_trip_v, allowed.supply_trip_a)
-        missing += self._protect_load()
-        for protection in missing:
-            self._record_note(f"protection not available: {protection}")
-        gentle_a = max(FIRST_LIMIT_LEAST_A, FIRST_LIMIT * allowed.supply_limit_a)
-        self._move_line(step.line_v, min(gentle_a, allowed.supply_limit_a))
-        bench.supply.set_output(True)
-        self.state.supply_is_on = self.watch.supply_is_on = True
-        try:
-            reading = self._await_line(step.line_v)
-        except (Tripped, BenchError) as error:
-            raise self._explained(error, step.line_v) from error
-        self._move_line(step.line_v, allowed.supply_limit_a)
-        return Done(reading)
-
-    def _explained(self, error: Tripped | BenchError, line_v: float) -> Tripped | BenchError:
-        """The same failure, with what the last reading says of the wiring."""
-        last = self.watch.last
-        vout_v, iout_a = (last.vout_v or 0.0, last.iout_a or 0.0) if last else (0.0, 0.0)
-        found = last and first_power(
-            AuditPoint(line_v, 0.0, last.vin_v, last.iin_a, vout_v, iout_a, last.supply_mode),
-            self._vout_set_v,
-        )
-        if not found:
-            return error
-        if isinstance(error, Tripped):
-            source = f"{error.source}; {found.text}"
-            return Tripped(error.quantity, error.value, error.limit, source)
-        return BenchError(f"{error}; {found.text}")
-
-    def _set_line(self, step: SetLine) -> Outcome:
-        check_line(self.allowed, step.line_v)
-        check_up(step, self.state.supply_is_on)
-        self._move_line(step.line_v, self.allowed.supply_limit_a)
-        return Done(self._await_line(step.line_v))
-
-    def _power_down(self, step: PowerDown) -> Outcome:
-        bench, state = self.bench, self.state
-        while state.load_is_on and state.iout_set_a > 0.0:
-            self._set_load(max(0.0, state.iout_set_a - 0.25 * self.allowed.iout_max_a))
-            self.watch.wait(0.1)
-        self._load_off()
-        self.watch.supply_is_on = False
-        bench.supply.set_output(False)
-        state.supply_is_on, state.line_set_v = False, 0.0
-        self._changed()
-        return Done(self.watch.look())
-
-    def _move_line(self, line_v: float, limit_a: float) -> None:
-        self.bench.supply.set_level(line_v, limit_a)
-        self.state.line_set_v = line_v
-        self._changed()
-
-    def _await_line(self, line_v: float) -> Reading:
-        """Wait until the line stands; a supply stuck in current limit is a trip, not a wait."""
-        end_s = self.bench.clock.now_s() + UP_WITHIN_S
-        while True:
-            reading = self.watch.look()
-            if abs(reading.vin_v - line_v) <= self._line_band_v(line_v):
-                return reading
-            if self.bench.clock.now_s() >= end_s:
-                break
-            self.watch.wait(0.05)
-        if reading.supply_mode == "CC":
-            raise Tripped(
-                "supply current",
-                f"at its limit with the line at {reading.vin_v:.3f} V",
-                f"a line of {line_v:g} V within {UP_WITHIN_S:g} s",
-                "a module that draws this much at power-up is shorted, reversed or overloaded",
-            )
-        raise BenchError(
-            f"the line did not come to {line_v:g} V within {UP_WITHIN_S:g} s: "
-            f"{reading.vin_v:.3f} V is seen, the supply says {reading.supply_mode}; "
-            "check fuse, leads, sense wires and which meter has the role vin"
-        )
-
-    def _line_band_v(self, line_v: float) -> float:
-        """How near the line must come [V]; setting and reading may both be off as stated."""
-        share, floor_v = self.bench.line_error
-        return max(LINE_BAND * line_v, LINE_BAND_LEAST_V, 2.0 * (share * line_v + floor_v))
-
-    # -------------------------------------------------------------------- the load
-
-    def _draw(self, step: Draw) -> Outcome:
-        check_load(self.allowed, step.iout_a)
-        check_up(step, self.state.supply_is_on)
-        self._set_load(step.iout_a)
-        if not self.state.load_is_on:
-            self._load.set_input(True)
-            self.state.load_is_on = True
-        return Done(self.watch.look())
-
-    def _release(self, step: Release) -> Outcome:
-        self._load_off()
-        return Done(self.watch.look())
-
-    def _set_load(self, iout_a: float) -> None:
-        self._load.set_level(iout_a)
-        self.state.iout_set_a = iout_a
-        self._changed()
-
-    def _load_off(self) -> None:
-        self._load.set_input(False)
-        self.state.load_is_on, self.state.iout_set_a = False, 0.0
-        self._changed()
-
-    def _protect_load(self) -> tuple[str, ...]:
-        return self._load.set_protection(self.allowed.load_trip_a, self.allowed.load_trip_w)
-
-    @property
-    def _load(self) -> Load:
-        if self.bench.load is None:
-            raise BadInput("this step sets a load, and the bench's load is worked by hand")
-        return self.bench.load
-
-    def _upset(self, reading: Reading) -> Tripped | None:
-        own_supply = self.bench.own_supply
-        if own_supply is None:
-            return None
-        return upset(self.state, own_supply, self.bench.own_load, reading.t_s)
-
-    def _changed(self) -> None:
-        state = self.state
-        state.changed_s = self.watch.changed_s = self.bench.clock.now_s()
-        state.settled = state.soaked = state.lost = False
-
     # --------------------------------------------------------------------- waiting
 
     def _wait(self, step: Wait) -> Outcome:
@@ -261,6 +110,33 @@ class Performer:
             self.watch.wait(min(left_s, LOG_S))
             reading = self.watch.look()
             self._record_sample(reading)
+        return Done(self.watch.look())
+
+    def _follow(self, step: Follow) -> Outcome:
+        check_trace(step, step.duration_s, step.every_s)
+        return self._trace(step.duration_s, step.every_s)
+
+    def attend(self, person: Person, record: Callable[..., None]) -> None:
+        """Somebody is there to be asked; `record(kind, **values)` journals what was said."""
+        self._asked = Asking(person, self.bench.clock, self._pause, record)
+
+    def _ask_person(self, step: Ask) -> Outcome:
+        if self._asked is None:
+            raise BadInput(f"the sequence yielded {step!r}, and nobody is there to be asked")
+        confirmed(self._asked, step.text, step.typed)
+        if step.polarity:
+            self.bench.swap(step.polarity)
+        return Done(self.watch.look())
+
+    def _pause(self) -> None:
+        """A moment for the person; the bench is looked at once a second all the same."""
+        self.watch.wait(ASK_SLICE_S)
+        last = self.watch.last
+        if last is None or self.bench.clock.now_s() - last.t_s >= SLICE_S:
+            self.watch.look()
+
+    def _found(self, step: Found) -> Outcome:
+        check_found(step)
         return Done(self.watch.look())
 
     def _note(self, step: Note) -> Outcome:
@@ -297,6 +173,8 @@ class Performer:
                 outcome = soak.outcome(reading, air_c, lost)
                 if outcome is not None:
                     self.state.soaked, self.state.lost = outcome.settled, lost
+                    if outcome.note:
+                        self._record_note(outcome.note)
                     return outcome
             # Trouble ends the wait; the look above then confirms it, or takes it for a mad sample.
             self.watch.wait(soak.every_s, until=lambda seen: self._is_trouble(soak, seen))
@@ -319,6 +197,7 @@ class Performer:
         while True:
             reading = self.watch.look()
             self._record_sample(reading)
+            self.watch.trends.air_moves(reading.t_s)
             away_k = abs(self._temperature(reading, "ambient_temp_c") - step.ambient_temp_c)
             elapsed_s = self.bench.clock.now_s() - start_s
             if away_k <= step.within_k:
@@ -406,7 +285,7 @@ class Performer:
             kind=step.kind,
             label=step.label,
             line_set_v=self.state.line_set_v,
-            iout_set_a=self.state.iout_set_a,
+            iout_set_a=self._wanted_a(),
             t_s=last.t_s,
             samples=step.samples,
             supply_mode=last.supply_mode,
@@ -417,3 +296,8 @@ class Performer:
             flags=tuple(sorted(flags)),
             **mean,  # type: ignore[arg-type]  # the four electrical means are always there
         )
+
+    def _wanted_a(self) -> float:
+        """The load's set point [A]; a resistance's is what it would draw from a held output."""
+        load_ohm = self.state.load_ohm
+        return self.state.iout_set_a if load_ohm is None else self._vout_set_v / load_ohm

@@ -13,11 +13,29 @@ from dataclasses import dataclass
 from runner.audit import AUDIT
 from runner.errors import BadInput
 from runner.hand.resistor_bank import OPEN, Bank, check_stay
-from runner.ratings import Allowed, check_ambient, check_dead, check_line, check_load, check_up
+from runner.ratings import (
+    Allowed,
+    check_ambient,
+    check_dead,
+    check_input,
+    check_line,
+    check_load,
+    check_up,
+)
 from runner.settle import rule_named
+from runner.step_bounds import (
+    check_by_machine,
+    check_found,
+    check_resistance,
+    check_start,
+    check_trace,
+)
 from runner.steps import (
+    Ask,
     Done,
     Draw,
+    Follow,
+    Found,
     GiveUp,
     Outcome,
     Point,
@@ -26,21 +44,26 @@ from runner.steps import (
     Read,
     Reading,
     Release,
+    Resist,
     SetAmbient,
     SetLine,
     Settle,
     Settled,
     Soak,
     Soaked,
+    Start,
     Step,
     Tare,
     Tared,
+    Trace,
     Wait,
 )
+from runner.tracing import trace_of
 
 MOST_STEPS = 200_000
 LONGEST_S = 60 * 24 * 3600.0
 SOAK_GUESS_S = 1500.0
+PREDICTED_SOAK_GUESS_S = 500.0
 AMBIENT_GUESS_S = 1800.0
 EFFICIENCY_GUESS = 0.85
 QUESTION_S = 6.0
@@ -51,10 +74,12 @@ HEAT_K_PER_W = 1.0
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """What a sequence would do: its steps' guessed durations [s] and how many points."""
+    """What a sequence would do: its steps' guessed durations [s], how many points, and what
+    it would ask a person."""
 
     durations_s: tuple[float, ...]
     points: int
+    asks: tuple[str, ...] = ()
 
     @property
     def duration_s(self) -> float:
@@ -86,7 +111,7 @@ def walk(
                 f"the sequence has no end: on paper, with a faultless module, it was still going "
                 f"after {len(durations)} steps and {paper.t_s / 3600:.3g} h. Give its loop a bound"
             )
-    return Plan(tuple(durations), paper.points)
+    return Plan(tuple(durations), paper.points, tuple(paper.asks))
 
 
 class _Paper:
@@ -98,6 +123,8 @@ class _Paper:
         self.t_s = self._line_v = self._iout_a = 0.0
         self._ambient_temp_c = ROOM_TEMP_C
         self.points = 0
+        self.asks: list[str] = []
+        self._polarity = "normal"
 
     def perform(self, step: Step) -> tuple[Outcome, float]:
         before_s = self.t_s
@@ -108,6 +135,7 @@ class _Paper:
         return outcome, took_s
 
     def _perform(self, step: Step) -> Outcome:
+        check_by_machine(step, self._bank is not None or self._questions > 0)
         match step:
             case Tare():
                 check_dead(step, self._line_v > 0.0)
@@ -116,12 +144,20 @@ class _Paper:
             case PowerUp(line_v) | SetLine(line_v):
                 check_line(self._allowed, line_v)
                 check_up(step, isinstance(step, PowerUp) or self._line_v > 0.0)
+                self.t_s += 0.3 + self._ramp_s(step)
                 self._line_v = line_v
-                self.t_s += 0.3
+                check_input(self._allowed, self._vout_v, line_v, self._iout_a)
+            case Start():
+                return self._start(step)
+            case Resist(load_ohm):
+                check_up(step, self._line_v > 0.0)
+                check_resistance(step, load_ohm)
+                self._iout_a = self._through(load_ohm)
             case Draw(iout_a):
                 check_up(step, self._line_v > 0.0)
                 check_load(self._allowed, iout_a)
                 self._iout_a = iout_a if self._bank is None else self._connect(self._bank, iout_a)
+                check_input(self._allowed, self._vout_v, self._line_v, self._iout_a)
                 self.t_s += 0.05
             case Release():
                 self._iout_a = 0.0 if self._bank is None else self._connect(self._bank, 0.0)
@@ -141,12 +177,47 @@ class _Paper:
             case Soak():
                 rule = rule_named(step.rule)
                 least_s = step.over_s if rule is None else rule.least_s
-                took_s = min(step.at_most_s, max(least_s, SOAK_GUESS_S))
+                predicted = rule is None and step.predict_k > 0.0
+                guess_s = PREDICTED_SOAK_GUESS_S if predicted else SOAK_GUESS_S
+                took_s = min(step.at_most_s, max(least_s, guess_s))
                 self.t_s += took_s
                 return Soaked(True, False, took_s, 0.0, self._reading())
             case Read():
                 return self._point(step)
+            case Follow():
+                check_trace(step, step.duration_s, step.every_s)
+                return self._trace(step.duration_s, step.every_s)
+            case Ask():
+                self._polarity = step.polarity or self._polarity
+                self.asks.append(step.text)
+                self.t_s += QUESTION_S
+            case Found():
+                check_found(step)
         return Done(self._reading())
+
+    def _ramp_s(self, step: PowerUp | SetLine) -> float:
+        """How long a ramp takes [s]."""
+        if isinstance(step, PowerUp) or step.rate_v_per_s <= 0.0:
+            return 0.0
+        return abs(step.line_v - self._line_v) / step.rate_v_per_s
+
+    def _start(self, step: Start) -> Outcome:
+        check_line(self._allowed, step.line_v)
+        check_load(self._allowed, step.iout_a)
+        check_start(step, self._line_v > 0.0, self._allowed)
+        self._line_v = step.line_v
+        self._iout_a = step.iout_a if step.load_ohm is None else self._through(step.load_ohm)
+        return self._trace(step.watch_s, step.every_s)
+
+    def _trace(self, duration_s: float, every_s: float) -> Trace:
+        """Nothing moves in a faultless module: its first and last reading tell all."""
+        began_s, first = self.t_s, self._reading()
+        self.t_s += max(duration_s, every_s)
+        return trace_of(began_s, [first, self._reading()])
+
+    def _through(self, load_ohm: float) -> float:
+        """What a resistance draws [A] from a module that gives no more than it may."""
+        return min(self._vout_v / load_ohm, self._allowed.iout_max_a)
 
     def _connect(self, bank: Bank, iout_a: float) -> float:
         """The current of the resistor that stands for a load [A]."""
@@ -156,7 +227,8 @@ class _Paper:
         return choice.iout_a
 
     def _reading(self) -> Reading:
-        vout_v = self._vout_v if self._line_v else 0.0
+        is_fed = self._line_v > 0.0 and self._polarity != "reversed"
+        vout_v = self._vout_v if is_fed else 0.0
         iin_a = vout_v * self._iout_a / EFFICIENCY_GUESS / self._line_v if self._line_v else 0.0
         air_c = self._ambient_temp_c
         hot_c = air_c + HEAT_K_PER_W * (self._line_v * iin_a - vout_v * self._iout_a)

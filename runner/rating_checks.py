@@ -23,6 +23,9 @@ PESSIMISTIC_EFFICIENCY = 0.70
 """Assumed where a supply must be enough: below the usual 75 % of a poor non-synchronous
 module (common practice, no source)."""
 
+SEQUENCE_THINKS_S, WAITS_A_CALL = 10.0, 2.0
+"""A sequence may compute so long [s] (`attention.PATIENCE_S`); a late box takes two timeouts."""
+
 SENSE_DROP_MAX_V = 0.5
 """What a supply's remote sense can usually make up for (common practice, no source)."""
 
@@ -114,6 +117,10 @@ def _above_ratings(bench: BenchFile) -> Iterator[Mistake]:
         ("vout_max_v", limits.vout_max_v, load.rated_v, f"rated_v of {roles.load}"),
         ("iout_max_a", limits.iout_max_a, load.rated_a, f"rated_a of {roles.load}"),
         ("iout_max_a", limits.iout_max_a, load.lead_max_a, f"lead_max_a of {roles.load}"),
+        ("iin_max_a", limits.iin_max_a, _shunt_a(bench, "iin"), f"shunt_max_a of {roles.iin}"),
+        ("iout_max_a", limits.iout_max_a, _shunt_a(bench, "iout"), f"shunt_max_a of {roles.iout}"),
+        ("pin_max_w", limits.pin_max_w, supply.greatest_w, f"what {roles.supply} can give"),
+        ("pout_max_w", limits.pout_max_w, load.rated_w, f"rated_w of {roles.load}"),
     ]
     for key, limit, rating, source in pairs:
         if limit is not None and rating is not None and limit > rating:
@@ -135,6 +142,8 @@ def _too_small_for_module(bench: BenchFile, module: ModuleFile) -> Iterator[Mist
         ("limits.vin_max_v", limits.vin_max_v, line_v, "V, the module's line_max_v"),
         ("limits.vout_max_v", limits.vout_max_v, vout_v, "V, the module's output tolerance"),
         ("limits.iout_max_a", limits.iout_max_a, iout_a, "A, the module's iout_rated_a"),
+        ("limits.pin_max_w", limits.pin_max_w, module.vout_set_v * iout_a, "W without loss"),
+        ("limits.pout_max_w", limits.pout_max_w, full_w, "W, the module's rated output power"),
         (f"{at_load}.rated_v", load.rated_v, vout_v, "V, the module's output tolerance"),
         (f"{at_load}.rated_a", load.rated_a, iout_a, "A, the module's iout_rated_a"),
         (f"{at_load}.rated_w", load.rated_w, full_w, "W, the module's rated output power"),
@@ -149,6 +158,13 @@ def _too_small_for_module(bench: BenchFile, module: ModuleFile) -> Iterator[Mist
         if value is not None and value < need:
             allowed = f"at least {need:.4g} {source}"
             yield Mistake(key, repr(value), allowed, "use a larger one, or correct the file")
+    leasts = (
+        ("limits.vin_min_v", limits.vin_min_v, module.line_min_v, "the module's line_min_v"),
+        ("limits.vout_min_v", limits.vout_min_v, module.vout_least_v, "the module's tolerance"),
+    )
+    for key, value, most_v, source in leasts:
+        if value is not None and value > most_v:
+            yield Mistake(key, repr(value), f"at most {most_v:.4g} V, {source}", "lower it")
     if load.least_v > module.vout_least_v:
         yield Mistake(
             f"{at_load}.least_v",
@@ -156,6 +172,11 @@ def _too_small_for_module(bench: BenchFile, module: ModuleFile) -> Iterator[Mist
             f"at most {module.vout_least_v:.4g} V, the module's least output",
             "use a load that works at this voltage",
         )
+
+
+def _shunt_a(bench: BenchFile, role: Literal["iin", "iout"]) -> float | None:
+    meter = bench.meter(role)
+    return None if meter is None else meter.shunt_max_a
 
 
 def _drop_v(box: SupplySection | LoadSection | ResistorBankSection, i_a: float) -> float:
@@ -204,6 +225,7 @@ def _meters_too_small(bench: BenchFile, module: ModuleFile) -> Iterator[Mistake]
 def warnings(bench: BenchFile, module: ModuleFile) -> Iterator[str]:
     """What works, but should be known before a night is spent on it."""
     yield from _sense_warnings(bench)
+    yield from _watchdog_warnings(bench)
     yield from _accuracy_warnings(bench)
     yield from _supply_warnings(bench, module)
     yield from _temperature_warnings(bench, module)
@@ -219,6 +241,20 @@ def _sense_warnings(bench: BenchFile) -> Iterator[str]:
             f"missing: the drop in the leads will count as loss; wire the sense terminals, give "
             f"the lead resistance, or put a meter in roles.{role}"
         )
+
+
+def _watchdog_warnings(bench: BenchFile) -> Iterator[str]:
+    """A box that switches off by itself while the runner waits for another one."""
+    slowest_s = max(section.timeout_s for section in bench.boxes.values())
+    least_s = max(SEQUENCE_THINKS_S, WAITS_A_CALL * slowest_s)
+    for name, box in ((bench.roles.supply, bench.supply), (bench.roles.load, bench.load)):
+        time_s = getattr(box, "comm_watchdog_s", None)
+        if time_s is not None and time_s < least_s:
+            yield (
+                f"{dotted(['instruments', name])}.comm_watchdog_s is {time_s:g} s: a sequence that "
+                f"thinks, or a box that answers late, may keep the runner from speaking to it for "
+                f"{least_s:g} s, and it then switches off in the middle of a healthy run"
+            )
 
 
 def _accuracy_warnings(bench: BenchFile) -> Iterator[str]:

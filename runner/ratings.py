@@ -15,9 +15,9 @@ from runner.errors import BadInput
 from runner.files.bench_file import BenchFile
 from runner.files.mistakes import Mistake, bad_input
 from runner.files.module_file import ModuleFile
-from runner.interlocks import Limit
+from runner.interlocks import Least
+from runner.limits import LIMIT_ABOVE_INTERLOCK, interlocks, leasts, rises_after_s
 from runner.rating_checks import (
-    PESSIMISTIC_EFFICIENCY,
     Bound,
     input_current_a,
     least,
@@ -27,9 +27,7 @@ from runner.rating_checks import (
     warnings,
 )
 from runner.steps import Step
-
-LIMIT_ABOVE_INTERLOCK = 1.05
-"""Hardware limits lie this much above the interlocks: the runner acts first, with a reason."""
+from runner.trends import RISE_JUDGED_AFTER_S
 
 TRIP_ABOVE_RATING = 1.1
 """How far above its rating a supply's over-voltage trip can usually be set (common practice)."""
@@ -37,16 +35,8 @@ TRIP_ABOVE_RATING = 1.1
 FUSE_LOAD = 0.9
 """The supply's current limit stays below this share of the fuse."""
 
-VOUT_ABOVE_SET = 1.10
-"""Default interlock: the output 10 % above what it is set to (common practice, no source)."""
-
 LEAST_LINE_V = 0.5
 """A line below this is no line; PowerDown switches it off."""
-
-HOT_SPOT_MARGIN_K = 10.0
-AMBIENT_MARGIN_K = 10.0
-"""Default interlocks lie this far above the module's limits and the chamber's rating, so
-that a derating run may reach them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +53,13 @@ class Allowed:
     load_trip_a: float
     load_trip_w: float
     vout_most_v: float
+    iin_max_a: float
+    iin_reason: str
+    supply_max_v: float
+    supply_max_w: float
+    line_ohm: float
+    leasts: tuple[Least, ...] = ()
+    rises_after_s: float = RISE_JUDGED_AFTER_S
     ambient_least_c: float | None = None
     ambient_most_c: float | None = None
 
@@ -83,6 +80,7 @@ def allowed(bench: BenchFile, module: ModuleFile) -> Allowed:
     line = least(_line_bounds(bench, module))
     iout = least(load_bounds(bench, module))
     above = LIMIT_ABOVE_INTERLOCK
+    iin = least([*supply_bounds(bench), Bound(trips["iin_a"], "limits.iin_max_a")])
     supply_limit_a = least(
         [*supply_bounds(bench, FUSE_LOAD), Bound(above * trips["iin_a"], "limits.iin_max_a")]
     ).value
@@ -101,6 +99,13 @@ def allowed(bench: BenchFile, module: ModuleFile) -> Allowed:
         load_trip_a=load_trip_a,
         load_trip_w=min(load.rated_w, trips["vout_v"] * load_trip_a),
         vout_most_v=trips["vout_v"],
+        iin_max_a=iin.value,
+        iin_reason=iin.source,
+        supply_max_v=supply.rated_v,
+        supply_max_w=supply.greatest_w,
+        line_ohm=(supply.lead_resistance_ohm or 0.0) if supply.remote_sense else 0.0,
+        leasts=leasts(bench, module),
+        rises_after_s=rises_after_s(bench, module),
         ambient_least_c=bench.chamber.least_temp_c if bench.chamber else None,
         ambient_most_c=bench.chamber.rated_temp_c if bench.chamber else None,
     )
@@ -149,6 +154,30 @@ def check_load(may: Allowed, iout_a: float) -> None:
         )
 
 
+def check_input(may: Allowed, vout_v: float, line_v: float, iout_a: float) -> None:
+    """Refuse a line [V] and a load [A] that the supply, its leads, fuse or meter cannot feed.
+
+    Even a module without loss takes the power it gives; its output of `vout_v` [V] is counted
+    as far as a line that low can hold it.
+    """
+    if not line_v > 0.0:
+        return
+    iin_a = min(vout_v, line_v) * iout_a / line_v
+    supply_v = line_v + may.line_ohm * iin_a
+    refused = (
+        ("input current", iin_a, may.iin_max_a, "A", may.iin_reason),
+        ("supply voltage", supply_v, may.supply_max_v, "V", "rated_v, with the drop in the leads"),
+        ("supply power", supply_v * iin_a, may.supply_max_w, "W", "what the supply can give"),
+    )
+    for what, found, most, unit, reason in refused:
+        if not _within(found, most):
+            raise BadInput(
+                f"{what}: {iout_a:g} A at a line of {line_v:g} V take at least {found:.4g} {unit}, "
+                f"even without loss; allowed: {most:.4g} {unit} ({reason}); ask for less load or "
+                "another line, or correct that rating if it is wrong"
+            )
+
+
 def check_ambient(may: Allowed, ambient_temp_c: float) -> None:
     """Refuse an ambient [°C] that the chamber cannot make; without one the room decides."""
     least_c, most_c = may.ambient_least_c, may.ambient_most_c
@@ -179,76 +208,13 @@ def check(
     return tuple(warnings(bench, module))
 
 
-def interlocks(bench: BenchFile, module: ModuleFile) -> tuple[Limit, ...]:
-    """The limit on every watched quantity: the bench file's, else this default.
-
-    vin_v: the module's absolute maximum. iin_a: least of supply, leads and fuse. vout_v:
-    10 % above what the module is set to, or its tolerance if that is wider. iout_a: 5 %
-    above the module's greatest load, at most load and leads. ploss_w: the loss at the
-    module's greatest load if its efficiency were 70 %. hot_spot_temp_c and case_temp_c:
-    10 K above the module's limit, which a derating run must be able to reach.
-    ambient_temp_c: 10 K above the chamber's rating.
-    """
-    given = bench.limits
-    defaults = _default_interlocks(bench, module)
-    keys = {
-        "vin_v": given.vin_max_v,
-        "iin_a": given.iin_max_a,
-        "vout_v": given.vout_max_v,
-        "iout_a": given.iout_max_a,
-        "ploss_w": given.ploss_max_w,
-        "hot_spot_temp_c": given.hot_spot_max_temp_c,
-        "case_temp_c": given.case_max_temp_c,
-        "ambient_temp_c": given.ambient_max_temp_c,
-    }
-    chosen = []
-    for quantity, most in keys.items():
-        default = defaults.get(quantity)
-        if most is not None:
-            chosen.append(Limit(quantity, most, "[limits] of the bench file"))
-        elif default is not None:
-            chosen.append(Limit(quantity, default.value, default.source))
-    return tuple(chosen)
-
-
-def _default_interlocks(bench: BenchFile, module: ModuleFile) -> dict[str, Bound]:
-    limits, load = module.limits, bench.load
-    vout_v = max(VOUT_ABOVE_SET * module.vout_set_v, LIMIT_ABOVE_INTERLOCK * module.vout_most_v)
-    iout_bounds = [
-        Bound(
-            LIMIT_ABOVE_INTERLOCK * limits.iout_max_a,
-            "5 % above limits.iout_max_a of the module file",
-        ),
-        Bound(load.rated_a, f"rated_a of {bench.roles.load}"),
-    ]
-    if load.lead_max_a is not None:
-        iout_bounds.append(Bound(load.lead_max_a, f"lead_max_a of {bench.roles.load}"))
-    loss_w = module.vout_set_v * limits.iout_max_a * (1.0 / PESSIMISTIC_EFFICIENCY - 1.0)
-    found = {
-        "vin_v": Bound(limits.line_abs_max_v, "limits.line_abs_max_v of the module file"),
-        "iin_a": least(supply_bounds(bench)),
-        "vout_v": Bound(vout_v, "10 % above vout_set_v of the module file"),
-        "iout_a": least(iout_bounds),
-        "ploss_w": Bound(loss_w, "an efficiency of 70 % at the module's greatest load"),
-        "hot_spot_temp_c": Bound(
-            limits.hot_spot_max_temp_c + HOT_SPOT_MARGIN_K, "10 K above the module's limit"
-        ),
-    }
-    if limits.case_max_temp_c is not None:
-        most_c = limits.case_max_temp_c + HOT_SPOT_MARGIN_K
-        found["case_temp_c"] = Bound(most_c, "10 K above the module's limit")
-    if bench.chamber is not None:
-        most_c = bench.chamber.rated_temp_c + AMBIENT_MARGIN_K
-        found["ambient_temp_c"] = Bound(most_c, "10 K above the chamber's rating")
-    return found
-
-
 __all__ = [
     "Allowed",
     "allowed",
     "check",
     "check_ambient",
     "check_dead",
+    "check_input",
     "check_line",
     "check_load",
     "check_up",

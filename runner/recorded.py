@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import fields
 from typing import Any, TypeVar, get_args
 
-from runner.steps import Outcome, Point, Reading, Step
+from runner.steps import Outcome, Reading, Step
 
 Record = Mapping[str, Any]
 T = TypeVar("T")
@@ -28,11 +28,13 @@ def step_of(record: Record) -> Step | None:
 
 def outcome_of(record: Record) -> Outcome | None:
     """The outcome of an `outcome` record, its reading included."""
-    kind, values = _OUTCOMES.get(record["outcome"]), dict(record["values"])
+    kind = _OUTCOMES.get(record["outcome"])
+    values: dict[str, Any] = {
+        name: tuple(value) if isinstance(value, list) else value
+        for name, value in record["values"].items()
+    }
     if values.get("reading") is not None:
         values["reading"] = reading_of(values["reading"])
-    if kind is Point:
-        values["flags"] = tuple(values.get("flags", ()))
     outcome: Outcome | None = _made(kind, values) if kind else None
     return outcome
 

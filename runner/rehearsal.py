@@ -23,10 +23,23 @@ from runner.engine import Ending, Listener
 from runner.errors import BadInput, StorageError, Tripped
 from runner.files.bench_file import AnyInstrument, BenchFile
 from runner.files.toml_file import resolve
+from runner.hand.person import Agreeing
 from runner.heights import Height, Moment, Peak, heights, quantities, ratings
 from runner.options import Setup
 from runner.run import Job, execute
-from runner.steps import Draw, Outcome, Point, PowerDown, PowerUp, Reading, Release, SetLine, Step
+from runner.steps import (
+    Draw,
+    Outcome,
+    Point,
+    PowerDown,
+    PowerUp,
+    Reading,
+    Release,
+    Resist,
+    SetLine,
+    Start,
+    Step,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +142,7 @@ def rehearse(staged: Job, attention: Attention, listener: Listener) -> Rehearsal
     """
     heard = Heard(listener, staged.setup.bench)
     with _temporary_folder() as folder:
-        done = execute(staged, folder / "run", attention, heard)
+        done = execute(staged, folder / "run", attention, heard, Agreeing())
         records = list(journal.read(done.folder / journal.FILE_NAME))
     return _told(staged, heard, records, done.ending)
 
@@ -162,9 +175,9 @@ class Heard:
     def on_step(self, index: int, step: Step) -> None:
         """A step begins."""
         now = self.now
-        line_v = step.line_v if isinstance(step, PowerUp | SetLine) else now.line_set_v
-        iout_a = step.iout_a if isinstance(step, Draw) else now.iout_set_a
-        if isinstance(step, Release | PowerUp | PowerDown):
+        line_v = step.line_v if isinstance(step, PowerUp | SetLine | Start) else now.line_set_v
+        iout_a = step.iout_a if isinstance(step, Draw | Start) else now.iout_set_a
+        if isinstance(step, Release | Resist | PowerUp | PowerDown):
             iout_a = 0.0
         if isinstance(step, PowerDown):
             line_v = 0.0

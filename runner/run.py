@@ -6,25 +6,27 @@ is made, and everything that can fail is tried before anything is energised.
 
 from __future__ import annotations
 
+import platform
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, closing, contextmanager
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from runner import pace, run_folder
+from runner.alone.proof import Drill, check_identities
 from runner.attention import STOP_FILE, Attention
 from runner.bench import Bench, open_bench
 from runner.clock import WallClock, stamp
-from runner.engine import AskedSteps, Ending, Engine, Listener
+from runner.engine import AskedSteps, Cut, Ending, Engine, Listener
 from runner.errors import StorageError
 from runner.files.bench_file import BenchFile, load_bench_file
 from runner.files.module_file import ModuleFile, load_module_file
 from runner.files.toml_file import resolve
 from runner.hand.by_hand import ByHand
 from runner.hand.eyes import Eye, eyes_of
-from runner.hand.person import HAND_CAUTIONS, Person, check_attended
+from runner.hand.person import HAND_CAUTIONS, Person, check_asked, check_attended
 from runner.hand.resistor_bank import Bank, bank_of
 from runner.interlocks import Limit
 from runner.journal import FORMAT, Journal
@@ -32,10 +34,12 @@ from runner.lock import hold
 from runner.options import Setup
 from runner.plan import Plan, walk
 from runner.ratings import Allowed, allowed, check, interlocks
-from runner.seam import open_seam
-from runner.sequence import Sequence
+from runner.seam import Seam, open_seam
+from runner.sequence import Sequence, shipped
 from runner.watchdog import Watchdog
+from runner.wire_record import NotedPerson, WireRecord
 
+Before = Callable[[Seam], Seam]
 PACKAGES = ("ampworth", "pyvisa", "pyvisa-py", "pyvisa-sim", "pyserial", "numpy")
 
 
@@ -54,11 +58,30 @@ class Job:
     warnings: tuple[str, ...]
     bank: Bank | None = None
     eyes: tuple[Eye, ...] = ()
+    drill: Drill | None = None
 
     @property
     def by_hand(self) -> bool:
         """True where a person has to be at the bench."""
         return self.bank is not None or bool(self.eyes)
+
+    @property
+    def asks(self) -> bool:
+        """True where somebody has to be there: to work the bench, or to be asked by a step."""
+        return self.by_hand or bool(self.plan.asks)
+
+    def given(self) -> dict[str, str]:
+        """How this job is asked for again: what ships by its name, files by their path."""
+        sequence, shipped_path = self.sequence, shipped().get(self.sequence.name)
+        return {
+            "sequence": sequence.name if sequence.path == shipped_path else str(sequence.path),
+            "bench": _named(self.bench_path, "bench"),
+            "module": _named(self.module_path, "module"),
+        }
+
+
+def _named(path: Path, kind: Literal["bench", "module"]) -> str:
+    return "demo" if path == resolve("demo", kind) else str(path.resolve())
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,19 +123,21 @@ def execute(
     folder either.
     """
     check_attended(job.setup.bench, job.bench_path, "" if person else "the run is unattended")
+    check_asked(job.plan.asks, job.sequence.name, "" if person else "the run is unattended")
     folder = run_folder.create(out, job.sequence.name, WallClock().utc())
     attention.obey(folder / STOP_FILE)
     try:
-        with _opened(job, folder, attention) as (bench, journal, watchdog):
-            header = _header(job, folder, bench)
+        with opened(job, folder, attention) as (bench, journal, watchdog):
+            check_identities(job.drill, bench.identities)
+            header = header_of(job, folder, bench)
             journal.write("run", **header)
             run_folder.write_summary(folder, header | {"ending": None})
-            ending = _guarded(
-                watchdog, lambda: _engine(job, bench, journal, attention, listener, person)
+            ending = guarded(
+                watchdog, lambda: drive(job, bench, journal, attention, listener, person)
             )
             if not ending.way.confirmed:  # said before the watchdog takes its time to try
                 listener.on_note(ending.way.instructions())
-            _close(folder, header, ending, bench, listener)
+            close(folder, header, ending, bench, listener)
     except BaseException:
         if not run_folder.has_begun(folder):
             run_folder.discard(folder)
@@ -122,7 +147,7 @@ def execute(
     return Run(folder, ending)
 
 
-def _guarded(watchdog: Watchdog | None, run: Callable[[], Ending]) -> Ending:
+def guarded(watchdog: Watchdog | None, run: Callable[[], Ending]) -> Ending:
     """Run; from here the watchdog stands down only if every output was seen to be off."""
     if watchdog is None:
         return run()
@@ -133,40 +158,54 @@ def _guarded(watchdog: Watchdog | None, run: Callable[[], Ending]) -> Ending:
 
 
 @contextmanager
-def _opened(
-    job: Job, folder: Path, attention: Attention
+def opened(
+    job: Job,
+    folder: Path,
+    attention: Attention,
+    before: Before = lambda seam: seam,
+    session: int = 1,
 ) -> Iterator[tuple[Bench, Journal, Watchdog | None]]:
     """The open bench, the open journal and the watchdog of a run; closes all.
 
     A bench whose outputs outlive this process is locked and guarded. The links are closed
-    before the watchdog is let go, so that it finds the boxes free if it has to act.
+    before the watchdog is let go, so that it finds the boxes free if it has to act. `before`
+    is done with the seam before the bench is opened; a `session` after the first goes on with
+    the journal and has a wire record of its own.
     """
     file, watchdog = job.setup.bench, None
     with ExitStack() as stack:
         seam = stack.enter_context(
             closing(open_seam(file, job.bench_path, job.setup.module, job.module_path))
         )
+        stack.enter_context(hold([str(folder.resolve())], f"run in {folder.resolve()}"))
         if seam.stays_on:
             stack.enter_context(hold(file.resources, f"run in {folder.resolve()}"))
             watchdog = stack.enter_context(
                 closing(Watchdog(job.bench_path, folder / "watchdog.log"))
             )
             attention.beat = watchdog.beat
-        wire = stack.enter_context(closing(run_folder.WireRecord(folder / "wire.log", seam.clock)))
+            watchdog.may_stand_down = session == 1  # what an earlier one left may be on
+        seam = before(seam)
+        wire_path = folder / run_folder.wire_name(session)
+        wire = stack.enter_context(closing(WireRecord(wire_path, seam.clock)))
+        seam, attention.noted = replace(seam, clock=wire.clock), wire.outside
         bench = stack.enter_context(open_bench(seam, file, job.allowed.greatest(), wire))
-        journal = stack.enter_context(closing(Journal(folder, seam.clock)))
+        journal = stack.enter_context(closing(Journal(folder, seam.clock, go_on=session > 1)))
         yield bench, journal, watchdog
 
 
-def _engine(
+def drive(
     job: Job,
     bench: Bench,
     journal: Journal,
     attention: Attention,
     listener: Listener,
-    person: Person | None,
+    person: Person | None = None,
+    cut: Cut | None = None,
 ) -> Ending:
+    """Run the sequence on the open bench, from its beginning or from where it was cut."""
     listener.on_note(bench.cautions)
+    person = None if person is None else NotedPerson(person, attention.noted)
     by_hand = ByHand(person, job.bank, job.eyes) if person and job.by_hand else None
     if by_hand is not None:
         listener.on_note(HAND_CAUTIONS)
@@ -179,11 +218,12 @@ def _engine(
         listener,
         job.setup.module.vout_set_v,
         by_hand,
+        person,
     )
-    return engine.run(job.sequence.start(job.setup, job.values), job.sequence.path)
+    return engine.run(job.sequence.start(job.setup, job.values), job.sequence.path, cut)
 
 
-def _header(job: Job, folder: Path, bench: Bench) -> dict[str, Any]:
+def header_of(job: Job, folder: Path, bench: Bench) -> dict[str, Any]:
     """What the run record says: inputs, versions, identities, parameters, provenance."""
     inputs = {
         "bench": run_folder.keep_input(folder, job.bench_path, "bench.toml"),
@@ -194,10 +234,12 @@ def _header(job: Job, folder: Path, bench: Bench) -> dict[str, Any]:
         "format": FORMAT,
         "run_id": _run_id(job, bench),
         "sequence": job.sequence.name,
+        "given": job.given(),
         "parameters": dict(job.values),
         "started_utc": stamp(bench.clock.utc()),
+        "computer": platform.node(),
         "inputs_sha256": inputs,
-        "versions": {name: version(name) for name in PACKAGES},
+        "versions": versions(),
         "identities": bench.identities,
         "sources": bench.leads.sources,
         "points_planned": job.plan.points,
@@ -205,9 +247,15 @@ def _header(job: Job, folder: Path, bench: Bench) -> dict[str, Any]:
         "pace_planned": pace.as_record(job.plan.durations_s),
         "limits": [asdict(limit) for limit in job.limits],
         "greatest": job.allowed.greatest(),
+        "drill": None if job.drill is None else job.drill.as_record(),
         "module": _plain(job.setup.module),
         "bench": _plain(job.setup.bench),
     }
+
+
+def versions() -> dict[str, str]:
+    """What a run is made with: this program and the packages its readings went through."""
+    return {name: version(name) for name in PACKAGES}
 
 
 def _run_id(job: Job, bench: Bench) -> str:
@@ -219,7 +267,7 @@ def _plain(file: BenchFile | ModuleFile) -> dict[str, Any]:
     return values
 
 
-def _close(
+def close(
     folder: Path, header: dict[str, Any], ending: Ending, bench: Bench, listener: Listener
 ) -> None:
     """Write the summary; of a run that did not end well the ending matters more than that."""

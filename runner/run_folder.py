@@ -5,51 +5,17 @@
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
 import json
 import shutil
 from datetime import datetime
 from pathlib import Path
-from typing import Any, TextIO
+from typing import Any
 
-from runner.clock import Clock
 from runner.errors import BadInput, StorageError
 from runner.journal import FILE_NAME
 
 LEAST_FREE_BYTES = 50_000_000
-
-
-class WireRecord:
-    """Every line sent and received: time, instrument, direction, text; one file a run.
-
-    It never raises: a full disk must not keep an output from being switched off. The
-    journal, which is written beside it, says that the disk is full.
-    """
-
-    def __init__(self, path: Path, clock: Clock) -> None:
-        self._clock = clock
-        self._file: TextIO | None = None
-        with contextlib.suppress(OSError):
-            self._file = path.open("w", encoding="utf-8", newline="\n")
-
-    def __call__(self, instrument: str, direction: str, text: str) -> None:
-        """Note one line; `direction` is > for sent, < for received, ! for a failure."""
-        if self._file is None:
-            return
-        if not text.isprintable():
-            text = text.encode("unicode_escape").decode()
-        try:
-            self._file.write(f"{self._clock.now_s():.6f}\t{instrument}\t{direction}\t{text}\n")
-        except OSError:
-            self.close()
-
-    def close(self) -> None:
-        """Write out what is left, as far as it goes."""
-        file, self._file = self._file, None
-        if file is not None:
-            with contextlib.suppress(OSError):
-                file.close()
 
 
 def create(out: Path | None, name: str, now: datetime) -> Path:
@@ -84,6 +50,11 @@ def _dated(name: str, now: datetime) -> Path:
     stem = f"{now:%Y-%m-%d_%H%M%S}_{name}"
     candidates = [Path("runs") / stem, *(Path("runs") / f"{stem}_{k}" for k in range(2, 1000))]
     return next(path for path in candidates if not path.exists())
+
+
+def wire_name(session: int) -> str:
+    """The wire record of a session: a run that is resumed begins another one."""
+    return "wire.log" if session == 1 else f"wire-{session}.log"
 
 
 def has_begun(folder: Path) -> bool:

@@ -9,17 +9,18 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from runner.clock import Clock, WallClock
 from runner.errors import BadInput
 from runner.files.bench_file import BenchFile
 from runner.files.module_file import ModuleFile
-from runner.files.toml_file import validate
+from runner.files.toml_file import Section, validate
 
 if TYPE_CHECKING:
     from sim.build import BoxSpec, SimBench
     from sim.instruments.spec import Accuracy
+    from sim.protection import Protection
 
 CAUTIONS = """\
 this energises real parts. Hot parts and hot resistors burn; capacitors can vent or burst;
@@ -31,12 +32,21 @@ THERMOMETER_RANGE = 1000.0
 VISA_LIBRARIES = {"installed": "", "pure-python": "@py"}
 
 
+Polarity = Literal["normal", "reversed"]
+
+
+def by_a_person(polarity: Polarity) -> None:
+    """Real leads are swapped by whoever was asked to; there is nothing to do here."""
+
+
 @dataclass(frozen=True, slots=True)
 class Seam:
     """A resource manager, the clock that goes with it, and what a person must be told.
 
     `stays_on` is True where outputs stay on when this process dies: such a bench is
-    locked for one runner and guarded by a watchdog.
+    locked for one runner and guarded by a watchdog. `rewinds` is True where the bench is made
+    anew for each run and gives the same again: there a run is resumed by doing it once more.
+    `swap` lays the line's leads as a person was asked to, on a bench that has no person.
     """
 
     resource_manager: Any
@@ -44,11 +54,18 @@ class Seam:
     close: Callable[[], None]
     cautions: str
     stays_on: bool
+    rewinds: bool = False
+    swap: Callable[[Polarity], None] = by_a_person
+
+
+def outlives(file: BenchFile) -> bool:
+    """True where outputs stay on when this process dies; known before anything is opened."""
+    return file.visa != "simulated"
 
 
 def open_seam(file: BenchFile, file_path: Path, module: ModuleFile, module_path: Path) -> Seam:
     """Choose real VISA or the simulator, as the bench file says. Raises BadInput."""
-    if file.visa == "simulated":
+    if not outlives(file):
         by_hand = {"real_time": True} if file.by_hand else {}  # a person lives in real time
         live = simulated_bench(file, file_path, module, module_path, **by_hand)
         try:
@@ -58,7 +75,16 @@ def open_seam(file: BenchFile, file_path: Path, module: ModuleFile, module_path:
                 f"{file_path}: a resource cannot be simulated ({error}); allowed are TCPIP "
                 "sockets, USB, GPIB and ASRL resources as in the shipped demo bench"
             ) from error
-        return Seam(manager, live.clock, live.close, SIMULATED, stays_on=False)
+        rewinds = not live.simulation.real_time
+        return Seam(
+            manager,
+            live.clock,
+            live.close,
+            SIMULATED,
+            stays_on=False,
+            rewinds=rewinds,
+            swap=live.swap,
+        )
     import pyvisa
 
     try:
@@ -80,7 +106,6 @@ def simulated_bench(
     """
     from sim.build import Simulation, build
     from sim.module import Twin
-    from sim.protection import Protection
 
     if not module.twin:
         raise BadInput(
@@ -90,12 +115,19 @@ def simulated_bench(
     table = file.simulation | changes
     settings = validate(table, Simulation, file=file_path, where="simulation")
     twin = validate(module.twin, Twin, file=module_path, where="twin")
-    given = module.protection.model_dump(exclude_none=True)
-    protection = validate(given, Protection, file=module_path, where="protection")
+    protection = full_protection(module.protection, module_path)
     try:
         return build(settings, twin, protection, list(_boxes(file)))
     except ValueError as error:
         raise BadInput(f"{file_path}: {error}") from error
+
+
+def full_protection(section: Section, path: Path) -> Protection:
+    """A `[protection]` with the simulator's defaults where it says nothing. Raises BadInput."""
+    from sim.protection import Protection
+
+    given = section.model_dump(exclude_none=True)
+    return validate(given, Protection, file=path, where="protection")
 
 
 def _boxes(file: BenchFile) -> Iterator[BoxSpec]:

@@ -65,6 +65,8 @@ def _allowed(name: str, hint: Any, value: object) -> str:
         return ""
     if str in kinds:
         return "" if isinstance(value, str) else "a text"
+    if bool in kinds:
+        return "" if isinstance(value, bool) else "True or False"
     if int in kinds:
         fits = type(value) is int and 1 <= value <= MOST_SAMPLES
         return "" if fits else f"a whole number, 1 to {MOST_SAMPLES}"

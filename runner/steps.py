@@ -12,6 +12,9 @@ from typing import Any, Literal, TypeVar
 
 Quantity = Literal["case_temp_c", "hot_spot_temp_c", "ambient_temp_c"]
 Kind = Literal["fast", "soaked"]
+ReadFrom = Literal[
+    "", "vin_v", "iin_a", "vout_v", "iout_a", "ambient_temp_c", "case_temp_c", "hot_spot_temp_c"
+]
 
 
 # --------------------------------------------------------------------------- steps
@@ -38,9 +41,34 @@ class PowerUp:
 
 @dataclass(frozen=True, slots=True)
 class SetLine:
-    """Move the line to `line_v` [V] with the supply already on."""
+    """Move the line to `line_v` [V] with the supply already on.
+
+    At a `rate_v_per_s` [V/s] above 0 in a ramp of small steps, each looked at; at 0 in one.
+    Ends when the line stands where it was set; with `wait` off it ends at once, and a line
+    that never gets there (a supply in its current limit) is for the sequence to judge.
+    """
 
     line_v: float
+    rate_v_per_s: float = 0.0
+    wait: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Start:
+    """The load first, then the supply on at `line_v` [V]: the start-up, followed for `watch_s` [s].
+
+    Begins with the supply off. The load is armed at `iout_a` [A], or at `load_ohm` [ohm] where
+    that is given; at neither it stays off. `limit_a` [A] is the supply's current limit, None
+    for the greatest allowed. A line or an output that does not come up is no error here, it is
+    what is asked; the outcome is a `Trace`. The interlocks hold as ever.
+    """
+
+    line_v: float
+    iout_a: float = 0.0
+    load_ohm: float | None = None
+    limit_a: float | None = None
+    watch_s: float = 2.0
+    every_s: float = 0.02
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +76,17 @@ class Draw:
     """Sink `iout_a` [A] in constant-current mode; switches the load on if it is off."""
 
     iout_a: float
+
+
+@dataclass(frozen=True, slots=True)
+class Resist:
+    """Load the output with `load_ohm` [ohm] in constant-resistance mode; `Draw` goes back to CC.
+
+    The load's least resistance stands for a short circuit. What flows is the module's to limit:
+    the interlocks and the load's own trips are what holds it.
+    """
+
+    load_ohm: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +109,12 @@ class Soak:
     Judged above ambient where an ambient thermometer exists, so that a drifting room
     does not count. Ends early, `stopped`, once the quantity exceeds `stop_above_c` [°C].
     `rule` names the rule of a published method to be judged by instead (`SOAK_RULES`).
+
+    With `predict_k` above 0 it ends as soon as the end of the rise is predicted within so many
+    kelvin at 95 % (2 u): `Soaked` then tells that end, and what is read after is still on its
+    way there. Where no end can be told the soak is waited out. A published rule named is kept:
+    it is never cut short. With `prove` the soak is waited out all the same, and `Soaked.proved`
+    says whether it ended where it was foretold to.
     """
 
     quantity: Quantity = "hot_spot_temp_c"
@@ -78,6 +123,8 @@ class Soak:
     at_most_s: float = 5400.0
     stop_above_c: float | None = None
     rule: str = "trend"
+    predict_k: float = 0.0
+    prove: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +154,54 @@ class Wait:
 
 
 @dataclass(frozen=True, slots=True)
+class Follow:
+    """Watch for `duration_s` [s], a reading every `every_s` [s]: the outcome is a `Trace`.
+
+    At most `runner.tracing.MOST_READINGS` readings; a slow bench gives fewer than asked for.
+    """
+
+    duration_s: float
+    every_s: float = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """Have the person at the terminal do or confirm something; the bench is watched meanwhile.
+
+    `typed` is a word that has to be typed exactly, for what cannot be taken back. Where nobody
+    can be asked the run is refused before anything is energised. `polarity` tells how the line's
+    two leads lie once it is done, for a simulated bench, whose leads nobody swaps: it follows.
+    """
+
+    text: str
+    typed: str = ""
+    polarity: Literal["", "normal", "reversed"] = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A result of the sequence: a `quantity`, its `value`, and the bracket it was found in.
+
+    The name of the quantity ends in its unit, such as `current_limit_a`, which `unit` writes
+    as people do. It lies between `low` and `high`, None where nothing bounds it on that side;
+    a `value` of None says that there is none, or that it is a word: the `text`. `line_v` [V],
+    `iout_a` [A] and `ambient_temp_c` [°C] are where it was found. `rests_on` names the reading
+    whose instrument it was found with; a time rests on the clock alone.
+    """
+
+    quantity: str
+    value: float | None
+    low: float | None
+    high: float | None
+    unit: str
+    line_v: float
+    iout_a: float
+    ambient_temp_c: float | None = None
+    text: str = ""
+    rests_on: ReadFrom = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Note:
     """Put a remark of the sequence into the journal."""
 
@@ -129,13 +224,18 @@ Step = (
     Tare
     | PowerUp
     | SetLine
+    | Start
     | Draw
+    | Resist
     | Release
     | Settle
     | Soak
     | Read
     | SetAmbient
     | Wait
+    | Follow
+    | Ask
+    | Found
     | Note
     | GiveUp
     | PowerDown
@@ -184,6 +284,11 @@ class Soaked:
 
     `left_k` [K] is how far it seems to be from its end, by three equally spaced readings:
     information, not a correction; None where they show no end.
+
+    `end_rise_k` and `end_u_k` are the predicted end of the rise that was soaked and its standard
+    uncertainty [K], None where the soak was waited out; `end_case_...` the same of the case.
+    `end_loss_ratio` is the loss there over the loss now. `proved` is None where nothing was to
+    be proved. `note` says what else is to be known.
     """
 
     settled: bool
@@ -192,6 +297,13 @@ class Soaked:
     change_k: float | None
     reading: Reading
     left_k: float | None = None
+    end_rise_k: float | None = None
+    end_u_k: float | None = None
+    end_loss_ratio: float = 1.0
+    end_case_rise_k: float | None = None
+    end_case_u_k: float | None = None
+    proved: bool | None = None
+    note: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -254,7 +366,26 @@ class Point:
         return self.pout_w / self.pin_w if self.pin_w > 0.0 else None
 
 
-Outcome = Done | Settled | Soaked | Tared | Point
+@dataclass(frozen=True, slots=True)
+class Trace:
+    """What was read while something was followed: one entry a reading in every tuple.
+
+    `t_s` is on the run's clock, `began_s` the moment on it when the step began to follow: of
+    a Start, when the supply was told to switch on. Modes are those of a `Reading`.
+    """
+
+    began_s: float
+    t_s: tuple[float, ...]
+    vin_v: tuple[float, ...]
+    iin_a: tuple[float, ...]
+    vout_v: tuple[float, ...]
+    iout_a: tuple[float, ...]
+    supply_mode: tuple[str, ...]
+    load_mode: tuple[str, ...]
+    hot_spot_temp_c: tuple[float | None, ...]
+
+
+Outcome = Done | Settled | Soaked | Tared | Point | Trace
 T = TypeVar("T")
 Part = Generator[Step, Any, T]
 """A part of a sequence that hands a value back to `yield from`."""

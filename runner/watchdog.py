@@ -15,7 +15,7 @@ import threading
 import time
 from collections.abc import Iterable
 from pathlib import Path
-from typing import IO
+from typing import IO, Any
 
 from runner.errors import BenchError
 
@@ -27,6 +27,7 @@ BEAT_EVERY_S = 0.5
 LONGEST_TRY_S = 120.0
 """The runner waits no longer for a watchdog that makes the bench safe [s]."""
 BEAT, STAND_DOWN, TAKE_OVER = b".", b"q", b"!"
+UNCONFIRMED = "the runner could not confirm that every output is off"
 COMMAND = "from runner.cli.main import entry; entry()"
 
 
@@ -39,10 +40,11 @@ class Watchdog:
     def __init__(self, bench_path: Path, log_path: Path) -> None:
         self.may_stand_down = True
         self._next_s, self._log_path = 0.0, log_path
+        command = [sys.executable, "-c", COMMAND, "watchdog"]
         try:
             with log_path.open("wb") as log:
                 self._process = subprocess.Popen(
-                    [sys.executable, "-c", COMMAND, "watchdog", str(bench_path.resolve())],
+                    [*command, str(bench_path.resolve()), "--run", str(log_path.parent.resolve())],
                     stdin=subprocess.PIPE,
                     stdout=subprocess.DEVNULL,
                     stderr=log,
@@ -103,9 +105,12 @@ def patience_s(timeouts_s: Iterable[float]) -> float:
 def await_silence(stream: IO[bytes], patience_s: float = PATIENCE_S) -> str:
     """The watchdog's side: return why to act, or "" when told to stand down."""
     heard: queue.Queue[bytes] = queue.Queue()
+    # Past the buffer: a thread that waits in it holds its lock, and the interpreter aborts for
+    # that at its end, after everything is done and said.
+    raw: Any = getattr(stream, "raw", stream)
 
     def listen() -> None:
-        while byte := stream.read(1):
+        while byte := raw.read(1):
             heard.put(byte)
         heard.put(b"")
 
@@ -118,6 +123,6 @@ def await_silence(stream: IO[bytes], patience_s: float = PATIENCE_S) -> str:
         if byte == STAND_DOWN:
             return ""
         if byte == TAKE_OVER:
-            return "the runner could not confirm that every output is off"
+            return UNCONFIRMED
         if byte == b"":
             return "the runner died"

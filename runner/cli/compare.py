@@ -34,21 +34,26 @@ def configure(parser: argparse.ArgumentParser, arguments: list[str]) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Compare, write the files, show the result."""
+    compare_and_show(options.runs, options.out, as_json=options.json)
+    return 0
+
+
+def compare_and_show(runs: list[Path], out: Path, *, as_json: bool) -> None:
+    """Compare the first run with the others, write the files into `out`, print. Raises BadInput."""
     from runner.cli import streams
     from runner.report.comparison import compare
     from runner.report.comparison_files import write_comparison
 
-    compared = compare(options.runs)
-    written = write_comparison(compared, options.out)
+    compared = compare(runs)
+    written = write_comparison(compared, out)
     with streams.result():
-        if options.json:
+        if as_json:
             _print_json(compared, written)
-            return 0
+            return
         for one in compared:
             _print(one)
         for path in written.values():
             print(path)
-    return 0
 
 
 def _print(compared: Compared) -> None:

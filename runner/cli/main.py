@@ -24,10 +24,15 @@ COMMANDS = {
     "new": "write a commented bench file, module file or sequence to start from",
     "check": "open every box of a bench and say what is there and what is not",
     "rehearse": "run a sequence on the simulated twin first: time, margins, what would trip",
+    "drill": "prove today, with a person there, that a bench may be left alone",
     "run": "run a sequence on a bench and write its tables and its page",
+    "resume": "go on with a run that was cut, on the same bench, made safe first",
+    "replay": "run a run's sequence on its recorded wire, or on another bench",
     "report": "make the tables and the page of a run again from its journal",
     "judge": "decide the claims of a run's module, and say what it is worth",
     "compare": "say how runs differ, and whether more than their uncertainty",
+    "fit-twin": "learn a module from its runs, as a twin to rehearse the next one on",
+    "protect": "predict what a diode, transistor or fuse in front of a module would cost",
     "make-safe": "switch a bench off from outside a run, after a crash or a power cut",
     "infer": "say what a supply, some resistors and one meter can tell, and what not",
     "watch": "follow a run from its folder until it ends",
@@ -46,6 +51,7 @@ EXIT_CODES = """exit codes:
   7  the run folder cannot be written
   8  judged: a claim fails
   9  judged: no claim fails, but not every one passes (inconclusive, not comparable, not tested)
+  10 replayed: something differs
   70 internal error"""
 EXAMPLES = """examples:
   ampworth run load_sweep                          the demo module on the simulated bench

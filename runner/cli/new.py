@@ -1,4 +1,8 @@
-"""Write a commented starter: a bench, a module, a sequence or readings to infer from."""
+"""Write a commented starter: a bench, a module, a sequence or readings to infer from.
+
+For Linux also the systemd units of a run with nobody there: `service` does one run, `timer`
+says when, `boot-service` makes the bench safe whenever the computer starts.
+"""
 
 from __future__ import annotations
 
@@ -9,12 +13,16 @@ EXAMPLES = """examples:
   ampworth new bench mast_bench.toml
   ampworth new module mast_module.toml
   ampworth new sequence my_sequence.py
-  ampworth new inference mast_readings.toml"""
+  ampworth new inference mast_readings.toml
+  ampworth new service ampworth-run.service"""
 
 
 def configure(parser: argparse.ArgumentParser, arguments: list[str]) -> None:
     """Declare the options."""
-    parser.add_argument("kind", choices=("bench", "module", "sequence", "inference"))
+    parser.add_argument(
+        "kind",
+        choices=("bench", "module", "sequence", "inference", "service", "timer", "boot-service"),
+    )
     parser.add_argument("file", type=Path, help="where to write it; never replaces a file")
 
 
@@ -28,6 +36,9 @@ def run(options: argparse.Namespace) -> int:
         "module": f"edit it, then: ampworth run load_sweep --module {path}",
         "sequence": f"edit it, then: ampworth run {path}",
         "inference": f"edit it, then: ampworth infer {path}",
+        "service": "edit it; its first lines say how it is put in place",
+        "timer": f"edit OnCalendar, then: systemctl enable --now {path.name}",
+        "boot-service": f"edit it, then: systemctl enable {path.name}",
     }
     print(f"{path} written; {following[options.kind]}")
     return 0

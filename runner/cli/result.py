@@ -1,14 +1,17 @@
 """Shows a run's result: tables on a terminal, or one JSON object for a script.
 
-Called by the `run` and `report` commands once the tables are written.
+Called by the `run`, `resume` and `report` commands.
 """
 
 from __future__ import annotations
 
 import json
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from runner.cli import streams
+from runner.errors import AmpworthError
 from runner.report.summary import ShortTable, Summary, summarise
 from runner.report.tables import Tables
 
@@ -16,7 +19,27 @@ if TYPE_CHECKING:
     from rich.console import Console
     from rich.table import Table
 
+    from runner.run import Run
+
 WIDTH_IN_A_FILE = 120
+
+
+def finish(done: Run, *, as_json: bool) -> int:
+    """Say how a run ended, write its tables and its page, show the result; the exit code."""
+    from runner.report.page import write_report
+
+    code = done.ending.exit_code
+    if code:  # said first: what follows may fail on the same full disk
+        print(f"ampworth: {done.ending.name}: {done.ending.message}", file=sys.stderr)
+    try:
+        tables = write_report(done.folder)
+        with streams.result():
+            show(done.folder, tables, as_json=as_json)
+    except AmpworthError as error:
+        if not code:
+            raise
+        print(f"ampworth: {error}", file=sys.stderr)
+    return code
 
 
 def show(folder: Path, tables: Tables, *, as_json: bool) -> None:

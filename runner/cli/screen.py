@@ -15,7 +15,19 @@ from runner.audit import AUDIT
 from runner.interlocks import Limit, Margin, margins
 from runner.live.words import clock_text, point_text, soaked_text, step_text
 from runner.pace import Pace
-from runner.steps import Draw, Outcome, Point, PowerUp, Reading, SetLine, Soak, Soaked, Step
+from runner.steps import (
+    Draw,
+    Found,
+    Outcome,
+    Point,
+    PowerUp,
+    Reading,
+    SetLine,
+    Soak,
+    Soaked,
+    Start,
+    Step,
+)
 
 if TYPE_CHECKING:
     from runner.run import Job
@@ -45,9 +57,9 @@ class Progress:
         """Take note of the step that begins."""
         self._index = index
         self._step_began_s = self.reading.t_s if self.reading else 0.0
-        if isinstance(step, PowerUp | SetLine):
+        if isinstance(step, PowerUp | SetLine | Start):
             self.line_set_v = step.line_v
-        if isinstance(step, Draw):
+        if isinstance(step, Draw | Start):
             self.iout_set_a = step.iout_a
         self.step_text = step_text(step)
 
@@ -126,9 +138,9 @@ class PlainLog:
         self._out.flush()
 
     def on_step(self, index: int, step: Step) -> None:
-        """Say when a soak begins: nothing else is worth a line."""
+        """Say when a soak begins and what was found: nothing else is worth a line."""
         self._progress.on_step(index, step)
-        if isinstance(step, Soak):
+        if isinstance(step, Soak | Found):
             self._say(f"  {self._progress.step_text}")
 
     def on_reading(self, reading: Reading) -> None:
@@ -146,10 +158,7 @@ class PlainLog:
         if isinstance(outcome, Point) and outcome.label != AUDIT:
             self._say("  " + point_text(self._progress.points, outcome))
         elif isinstance(outcome, Soaked):
-            how = soaked_text(
-                settled=outcome.settled, stopped=outcome.stopped, elapsed_s=outcome.elapsed_s
-            )
-            self._say(f"  {how}")
+            self._say(f"  {soaked_text(outcome)}")
 
     def on_note(self, text: str) -> None:
         """A note of the sequence or the engine."""
@@ -205,7 +214,7 @@ def screen(job: Job) -> PlainLog | LiveBlock:
     title = f"{job.sequence.name}: {job.setup.module.name} on {job.setup.bench.name}"
     pace = Pace.of(job.plan.durations_s)
     progress = Progress(title, job.plan.points, pace, job.limits)
-    if job.by_hand:  # nothing may come between a question and its answer
+    if job.asks:  # nothing may come between a question and its answer
         return PlainLog(progress, sys.stderr, every_s=inf)
     return display(progress)
 

@@ -14,7 +14,7 @@ from runner.cli.main import Parser
 from runner.errors import BadInput
 from runner.sequence import Parameter, Sequence, load, shipped
 
-TAKEN = {"loaded", "out", "unattended"}
+TAKEN = {"loaded", "out", "unattended", "drill", "within_h"}
 """Names that no parameter of a sequence may have, whichever command meets it first."""
 
 

@@ -1,6 +1,6 @@
 """The person at the terminal: questions on standard error, answers from standard input.
 
-Used by the `run` command for a bench worked by hand. A thread of its own waits for lines
+Used by the commands that run a sequence which asks. A thread of its own waits for lines
 and does nothing else, so that the run goes on looking at the bench; it reads the raw
 descriptor, and a line that never comes does not hold up the end of the program.
 """
@@ -11,6 +11,13 @@ import queue
 import sys
 import threading
 from io import FileIO, RawIOBase
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from runner.files.bench_file import BenchFile
+
+IN_STEP_S = 0.1
+"""What a look for a line takes at least on a simulated bench: as long as the run then waits."""
 
 
 def absence(unattended: bool) -> str:
@@ -24,10 +31,22 @@ def absence(unattended: bool) -> str:
     return ""
 
 
-class Terminal:
-    """Asks on standard error and gives the lines typed; see `runner.hand.person.Person`."""
+def terminal_at(bench: BenchFile) -> Terminal:
+    """The terminal for a person at a bench; a simulated one, whose time is free, waits for it."""
+    from runner.seam import outlives
 
-    def __init__(self) -> None:
+    return Terminal(0.0 if outlives(bench) else IN_STEP_S)
+
+
+class Terminal:
+    """Asks on standard error and gives the lines typed; see `runner.hand.person.Person`.
+
+    `look_s` [s] is how long a look for a line lasts at most. On a clock that stands still until
+    somebody sleeps, nothing else lets a person's time pass.
+    """
+
+    def __init__(self, look_s: float = 0.0) -> None:
+        self._look_s = look_s
         self._lines: queue.SimpleQueue[str | None] = queue.SimpleQueue()
         self._is_asking = False
         raw = open(sys.stdin.fileno(), "rb", buffering=0, closefd=False)  # noqa: SIM115 - kept open for the thread
@@ -51,7 +70,7 @@ class Terminal:
     def line(self) -> str | None:
         """The line typed, None while there is none; EOFError once the input is closed."""
         try:
-            found = self._lines.get_nowait()
+            found = self._lines.get(block=self._look_s > 0.0, timeout=self._look_s or None)
         except queue.Empty:
             return None
         if found is None:

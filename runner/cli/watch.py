@@ -15,9 +15,9 @@ from pathlib import Path
 from runner.cli.screen import LiveBlock, PlainLog, Progress, display
 from runner.interlocks import Limit
 from runner.live.follow import folder_of_run
-from runner.live.recorded import Record, outcome_of, reading_of, step_of
-from runner.live.state import Watched
+from runner.live.state import CUT_OFF, Watched
 from runner.pace import Pace
+from runner.recorded import Record, outcome_of, reading_of, step_of
 from runner.steps import Reading, Step
 
 EXAMPLES = """examples:
@@ -57,7 +57,7 @@ def _follow(watched: Watched) -> None:
 
     clock = WallClock()
     with ExitStack() as stack:
-        shown: Shown | None = None
+        shown, phase = None, ""
         while watched.state.end is None:
             for record in watched.records():
                 if shown is not None:
@@ -66,6 +66,12 @@ def _follow(watched: Watched) -> None:
                     listener = display(_progress(record))
                     stack.enter_context(listener)
                     shown = Shown(listener)
+            if shown is not None and watched.phase != phase:
+                phase = watched.phase
+                if phase == CUT_OFF:
+                    listener.on_note(
+                        f"the runner has died; `ampworth resume {watched.folder}` goes on with it"
+                    )
             if watched.state.end is None:
                 clock.sleep(LOOK_EVERY_S)
 
@@ -101,6 +107,10 @@ class Shown:
                 self._tell_outcome(record)
             case "note":
                 listener.on_note(record["text"])
+            case "resumed":
+                listener.on_note(f"resumed, after: {record['ended']}")
+            case "invalid":
+                listener.on_note(f"readings taken again: {record['why']}")
 
     def _tell_reading(self, reading: Reading | None) -> None:
         if reading is not None:

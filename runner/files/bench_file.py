@@ -27,6 +27,7 @@ Seconds = Annotated[float, Field(ge=0, le=60)]
 Percent = Annotated[float, Field(ge=0, le=20)]
 Celsius = Annotated[float, Field(ge=-100, le=1000)]
 Ohm = Annotated[float, Field(gt=0, le=1e6)]
+Rise = Annotated[float, Field(gt=0, le=10_000)]
 Resource = Annotated[str, Field(pattern=r"^(?i:TCPIP|USB|GPIB|ASRL|VXI|PXI)\S*::\S+$")]
 
 _RESOURCE = (
@@ -111,6 +112,12 @@ class Lead(Instrument):
     lead_max_a: Amps | None = Field(
         default=None, description="what leads and plugs may carry for hours"
     )
+    comm_watchdog_s: float | None = Field(
+        default=None,
+        ge=2,
+        le=3600,
+        description="the box switches off by itself after so long without a message, if it can",
+    )
     voltage_accuracy: VoltageAccuracies = ()
     current_accuracy: CurrentAccuracies = ()
 
@@ -129,6 +136,12 @@ class SupplySection(Lead):
     rated_a: Amps = Field(description="greatest output current")
     rated_w: Watts | None = Field(
         default=None, description="greatest output power, if below volts x amps"
+    )
+    rise_v_per_s: float | None = Field(
+        default=None, gt=0, le=1e6, description="how fast its output rises into the load"
+    )
+    fall_v_per_s: float | None = Field(
+        default=None, gt=0, le=1e6, description="how fast its output falls with the load on"
     )
 
     @property
@@ -311,7 +324,28 @@ class Limits(Section):
     hot_spot_max_temp_c: Celsius | None = None
     case_max_temp_c: Celsius | None = None
     ambient_max_temp_c: Celsius | None = None
+    vin_min_v: Volts | None = None
+    vout_min_v: Volts | None = None
+    pin_max_w: Watts | None = None
+    pout_max_w: Watts | None = None
+    ploss_jump_max_w: Watts | None = Field(
+        default=None, description="above what the loss was at the same set points"
+    )
+    hot_spot_rise_max_k_per_min: Rise | None = None
+    case_rise_max_k_per_min: Rise | None = None
+    rise_judged_after_s: float | None = Field(
+        default=None, ge=0, le=86_400, description="set points stand so long before"
+    )
     fuse_a: Amps | None = Field(default=None, description="the fuse in the line, if there is one")
+
+
+class Notify(Section):
+    """Whom to tell how a run ended: a command of the user's, with one JSON object on its input."""
+
+    command: Annotated[tuple[Text, ...], Field(strict=False, min_length=1)] = Field(
+        description='the program and its arguments, as in ["/usr/local/bin/tell", "--bench"]'
+    )
+    within_s: float = Field(default=10.0, ge=0.1, le=120, description="it is ended after this")
 
 
 class BenchFile(Section):
@@ -324,6 +358,7 @@ class BenchFile(Section):
     )
     roles: Roles
     limits: Limits = Limits()
+    notify: Notify | None = None
     instruments: dict[str, AnyInstrument]
     simulation: dict[str, Any] = Field(
         default={}, description="only read when the bench is simulated"

@@ -182,6 +182,30 @@ class AverageEfficiency(AnyClaim):
         yield from fraction_errors("efficiency_min_pct", self.efficiency_min_pct)
 
 
+class LimitFound(AnyClaim):
+    """A result that a sequence finds, by its name in findings.csv: dropout, lockout, a time.
+
+    `at_least` and `at_most` are in the unit that the name ends in.
+    """
+
+    about: Literal["limit"]
+    quantity: Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*_(v|a|w|s|c|k)$")] = Field(
+        description="as in findings.csv, such as dropout_line_v"
+    )
+    at_least: float | None = Field(default=None, ge=-1e6, le=1e6)
+    at_most: float | None = Field(default=None, ge=-1e6, le=1e6)
+    vin_v: Volts | None = None
+    iout_a: LoadAmps | None = None
+
+    def mistakes(self) -> Iterator[Error]:
+        """Something must be claimed, and from less to more."""
+        if self.at_least is None and self.at_most is None:
+            yield "at_least", "no such key", "at least one of at_least, at_most"
+        elif self.at_least is not None and self.at_most is not None:
+            if self.at_least >= self.at_most:
+                yield "at_least", repr(self.at_least), f"below at_most, which is {self.at_most!r}"
+
+
 Claim = Annotated[
     RatedCurrent
     | Efficiency
@@ -192,7 +216,8 @@ Claim = Annotated[
     | NoLoadCurrent
     | CurrentLimit
     | TemperatureRise
-    | AverageEfficiency,
+    | AverageEfficiency
+    | LimitFound,
     Field(discriminator="about"),
 ]
 

@@ -22,6 +22,9 @@ Text = Annotated[str, Field(min_length=1)]
 Volts = Annotated[float, Field(gt=0, le=2000)]
 Amps = Annotated[float, Field(gt=0, le=2000)]
 Celsius = Annotated[float, Field(ge=-50, le=300)]
+Airflow = Literal["", "still", "still, boxed", "fan", "wind"]
+Mounting = Literal["", "flat", "upright", "hanging", "on metal", "on a heat sink", "in its box"]
+"""What a temperature rise depends on besides the loss; empty where nobody wrote it down."""
 NotNegative = Annotated[float, Field(ge=0)]
 Positive = Annotated[float, Field(gt=0)]
 
@@ -34,6 +37,23 @@ class Limits(Section):
     hot_spot_max_temp_c: Celsius = Field(description="of the hottest part; 100 to 110 if unknown")
     case_max_temp_c: Celsius | None = Field(
         default=None, description="of case or board, if limited"
+    )
+    derating_from_c: Celsius | None = Field(
+        default=None, description="a maker's or standard's rule: rated load up to this air"
+    )
+    derating_to_zero_c: Celsius | None = Field(
+        default=None, description="from there in a straight line to no load in this air"
+    )
+    vout_max_v: Volts | None = Field(default=None, description="interlock: what it feeds bears")
+    vout_min_v: Volts | None = Field(default=None, description="interlock, with the supply on")
+    ploss_max_w: Positive | None = Field(default=None, description="interlock")
+    ploss_jump_max_w: Positive | None = Field(
+        default=None, description="interlock: above the loss at the same set points before"
+    )
+    hot_spot_rise_max_k_per_min: Positive | None = Field(default=None, description="interlock")
+    case_rise_max_k_per_min: Positive | None = Field(default=None, description="interlock")
+    rise_judged_after_s: float | None = Field(
+        default=None, ge=0, le=86_400, description="set points stand so long before"
     )
 
 
@@ -97,6 +117,8 @@ class ModuleFile(Section):
     unit: Text = Field(description="which specimen: a number written on it")
     marking: str = Field(default="", description="what is printed on it, word for word")
     lot: str = ""
+    airflow: Airflow = Field(default="", description="the air it is measured in")
+    mounting: Mounting = Field(default="", description="how it is mounted when measured")
     line_min_v: Volts
     line_nominal_v: Volts
     line_max_v: Volts
@@ -153,9 +175,29 @@ def module_mistakes(module: ModuleFile) -> Iterator[Mistake]:
             ("limits.case_max_temp_c", limits.case_max_temp_c),
             ("limits.hot_spot_max_temp_c", limits.hot_spot_max_temp_c),
         )
+    yield from _derating_rule(limits)
+    if limits.vout_max_v is not None and limits.vout_max_v < module.vout_most_v:
+        allowed = f"at least {module.vout_most_v:.4g}, vout_set_v with its tolerance"
+        yield Mistake("limits.vout_max_v", repr(limits.vout_max_v), allowed, "raise it")
+    if limits.vout_min_v is not None and limits.vout_min_v > module.vout_least_v:
+        allowed = f"at most {module.vout_least_v:.4g}, vout_set_v with its tolerance"
+        yield Mistake("limits.vout_min_v", repr(limits.vout_min_v), allowed, "lower it")
     for index, claim in enumerate(module.claims):
         for key, found, allowed in claim.mistakes():
             yield Mistake(f"claims[{index}].{key}", found, allowed, f"correct {key}")
+
+
+def _derating_rule(limits: Limits) -> Iterator[Mistake]:
+    """Both ends of a rule or neither, and the load falls with heat."""
+    from_c, to_zero_c = limits.derating_from_c, limits.derating_to_zero_c
+    if (from_c is None) != (to_zero_c is None):
+        missing = "derating_from_c" if from_c is None else "derating_to_zero_c"
+        yield Mistake(
+            f"limits.{missing}", "nothing", "a temperature in °C", "give both ends of the rule"
+        )
+    elif from_c is not None and to_zero_c is not None and from_c >= to_zero_c:
+        allowed = f"below limits.derating_to_zero_c, which is {to_zero_c!r}"
+        yield Mistake("limits.derating_from_c", repr(from_c), allowed, "correct one of the two")
 
 
 def _in_order(*keys: tuple[str, float]) -> Iterator[Mistake]:

@@ -10,12 +10,15 @@ from typing import Literal, get_args
 
 from runner.errors import BadInput
 
-Kind = Literal["bench", "module", "sequence", "inference"]
+Kind = Literal["bench", "module", "sequence", "inference", "service", "timer", "boot-service"]
 _FILES: dict[str, str] = {
     "bench": "starter_bench.toml",
     "module": "starter_module.toml",
     "sequence": "starter_sequence.py",
     "inference": "starter_inference.toml",
+    "service": "starter_run.service",
+    "timer": "starter_run.timer",
+    "boot-service": "starter_make_safe.service",
 }
 
 

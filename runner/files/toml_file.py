@@ -91,8 +91,12 @@ def _model_for(shape: type[T], table: dict[str, Any]) -> tuple[type[BaseModel], 
         return shape, "", False
     if not dataclasses.is_dataclass(shape):
         raise TypeError(f"{shape!r} is neither a Section nor a dataclass")
-    model = create_model("Wrapped", __config__=_STRICT, value=(shape, ...))
-    return model, json.dumps({"value": table}, default=_plain_time), True
+    return _wrapping(shape), json.dumps({"value": table}, default=_plain_time), True
+
+
+@cache
+def _wrapping(shape: Any) -> type[BaseModel]:
+    return create_model("Wrapped", __config__=_STRICT, value=(shape, ...))
 
 
 @cache

@@ -86,7 +86,7 @@ class HandPerformer(Performer):
         super().__init__(bench, allowed, watch, record_sample, record_note, vout_set_v)
         self._person, self._bank, self._eyes = by_hand.person, by_hand.bank, by_hand.eyes
         self._asking = Asking(by_hand.person, bench.clock, self._pause, record)
-        self._record = record
+        self._record, self._asked = record, self._asking
         self._connected, self._since_s = OPEN, 0.0
         self._cool_at_s: dict[Choice, float] = {}
         self._is_sure = self._is_hurried = False

@@ -7,7 +7,8 @@ got is a `Person`: the terminal in the command line, a script in tests. It never
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import re
+from collections.abc import Callable, Sequence
 from typing import Any, Protocol, TypeVar
 
 from runner.clock import Clock
@@ -144,6 +145,43 @@ class Asking:
         return raw
 
 
+def confirmed(asking: Asking, text: str, typed: str = "") -> None:
+    """Have a person do or confirm something: with Enter, or with the word `typed`, exactly."""
+
+    def understand(raw: str) -> str:
+        if not typed:
+            done(raw)
+        elif raw.strip() != typed:
+            raise Unclear(f"found {raw.strip()!r}; it has to be {typed!r} exactly, or stop")
+        return typed
+
+    asking.ask("step", question(text, typed), understand)
+
+
+def question(text: str, typed: str = "") -> str:
+    """What is asked for a confirmation; `Agreeing` reads from it what has to be typed."""
+    return f"{text}\ntype {typed} and press Enter" if typed else f"{text}, then Enter"
+
+
+class Agreeing:
+    """Stands in for a person in a rehearsal: nothing real is there to be confirmed."""
+
+    def __init__(self) -> None:
+        self._wanted = ""
+
+    def say(self, text: str) -> None:
+        """Nobody reads it."""
+
+    def ask(self, text: str) -> None:
+        """Remember what the question wants to be typed."""
+        found = re.search(r"\ntype (.+) and press Enter$", text)
+        self._wanted = found[1] if found else ""
+
+    def line(self) -> str | None:
+        """Just that."""
+        return self._wanted
+
+
 def _plain(value: Any) -> Any:
     return value if isinstance(value, float) else None
 
@@ -157,4 +195,17 @@ def check_attended(file: BenchFile, path: object, absence: str) -> None:
         raise BadInput(
             f"{path}: names boxes worked by hand ({', '.join(file.by_hand)}), and {absence}: "
             "somebody has to be at the bench. Run it from a terminal, without --unattended"
+        )
+
+
+def check_asked(questions: Sequence[str], sequence: str, absence: str) -> None:
+    """Refuse a sequence that asks a person while nobody is there. Raises BadInput.
+
+    `questions` are those of its steps, on paper; `absence` says why nobody is.
+    """
+    if questions and absence:
+        raise BadInput(
+            f"{sequence} asks a person to confirm ({questions[0]!r}), and {absence}: somebody has "
+            "to be at the bench. Run it from a terminal, without --unattended; `ampworth "
+            "rehearse` answers by itself"
         )

@@ -18,7 +18,7 @@ from runner import journal
 from runner.attention import STOP_FILE
 from runner.errors import BadInput
 from runner.live.follow import glance
-from runner.live.state import VERDICTS_FILE, Watched, verdicts_of
+from runner.live.state import CUT_OFF, ODD, VERDICTS_FILE, Watched, verdicts_of, was_cut
 
 DEPTH = 4
 """How many folders deep runs are looked for."""
@@ -139,10 +139,18 @@ def _is_shown(name: str) -> bool:
 
 
 def _listed(name: str, path: Path) -> Listed:
+    """A run for the list; one that cannot be read must not take the others with it."""
     try:
-        ends = glance(path)
+        return _line(name, path)
     except BadInput as error:
         return Listed(name, "", "", "", "", "damaged", _without(path, error), "")
+    except ODD as error:
+        said = f"this version cannot read its journal ({type(error).__name__})"
+        return Listed(name, "", "", "", "", "damaged", said, "")
+
+
+def _line(name: str, path: Path) -> Listed:
+    ends = glance(path)
     verdicts = verdicts_of(path)
     tally = verdicts.tally() if verdicts else ""
     if ends.first is None or ends.last is None:
@@ -151,6 +159,7 @@ def _listed(name: str, path: Path) -> Listed:
     ended = last.get("kind") == "end"
     module = run.get("module") or {}
     stopping = "stopping" if (path / STOP_FILE).exists() else "running"
+    stopping = CUT_OFF if was_cut(path, run) else stopping
     return Listed(
         name,
         str(run.get("utc", "")),

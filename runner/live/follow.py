@@ -84,6 +84,7 @@ class Follower:
             record, checksum = journal.verify(line + b"\n", self._sum)
             if record is None or record.get("n") != self._n:
                 raise journal.damaged(self.path, self._n)
+            journal.check_record(self.path, record)
             self._sum, self._n = checksum, self._n + 1
             self._offset += len(line) + 1
             yield record

@@ -26,7 +26,7 @@ from runner.errors import AmpworthError, BadInput
 from runner.live.archive import KEPT_OPEN, Archive, LockedRun
 from runner.live.guard import Door, Guard
 from runner.live.shown import run_shown
-from runner.live.state import verdicts_of
+from runner.live.state import ODD, verdicts_of
 from runner.live.stop import ask_to_stop
 from runner.live.words import clock_text, name_of, unit_of
 from runner.report.plots import efficiency_plot, loss_plot, temperature_plot
@@ -139,9 +139,18 @@ class Page:
         """The page of a run; made anew only when something changed."""
         try:
             self._look(run)
+            return self._drawn(run)
         except BadInput:
             self.archive.forget(run.name)
             raise
+        except ODD as error:
+            self.archive.forget(run.name)
+            raise BadInput(
+                f"this version cannot show the journal ({type(error).__name__}: {error}); was it "
+                "written by a newer one?"
+            ) from error
+
+    def _drawn(self, run: LockedRun) -> str:
         watched = run.watched
         ended = watched.state.end is not None
         silent_min = 0 if ended else watched.silent_min
@@ -159,7 +168,8 @@ class Page:
         return kept[1]
 
     def _render(self, template: str, **values: Any) -> str:
-        return self.templates.get_template(template).render(**values)
+        text = self.templates.get_template(template).render(**values)
+        return text.encode("utf-8", "replace").decode()  # half a surrogate cannot be sent
 
     def _without_root(self, error: Exception) -> str:
         """A message without where the archive is on this machine."""

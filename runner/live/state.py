@@ -8,6 +8,7 @@ Memory is bounded, however long the run: a trace is thinned, the log keeps its e
 from __future__ import annotations
 
 import csv
+import platform
 from collections import deque
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
@@ -20,16 +21,36 @@ from runner.clock import WallClock
 from runner.errors import BadInput
 from runner.interlocks import Limit, Margin, margins
 from runner.live.follow import Follower
-from runner.live.recorded import Record, outcome_of, reading_of, step_of
 from runner.live.words import point_text, soaked_text, step_text
+from runner.lock import is_held
 from runner.pace import Pace
+from runner.recorded import Record, outcome_of, reading_of, step_of
 from runner.report.record import Gathering
-from runner.steps import Draw, Outcome, Point, PowerUp, Reading, SetLine, Soak, Soaked, Step, Tared
+from runner.steps import (
+    Ask,
+    Draw,
+    Found,
+    Outcome,
+    Point,
+    PowerUp,
+    Reading,
+    Resist,
+    SetLine,
+    Soak,
+    Soaked,
+    Start,
+    Step,
+    Tared,
+)
 
 LOG_LINES = 400
 TRACE_READINGS = 600
 VERDICTS_FILE = "verdicts.csv"
 MOST_VERDICTS = 500
+ODD = (ArithmeticError, AttributeError, LookupError, RecursionError, TypeError, ValueError)
+"""What a record raises that is whole and holds something that none of ours holds."""
+CUT_OFF = "cut off"
+"""The phase of a run whose runner died: `ampworth resume` goes on with it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,6 +155,11 @@ class RunState:
                 self._say(f"note: {record['text']}")
             case "trip":
                 self._say(f"TRIP: {_trip_text(record)}")
+            case "resumed":
+                self.safe = None
+                self._say(f"resumed, after: {record['ended']}")
+            case "invalid":
+                self._say(f"readings taken again: {record['why']}")
             case "safe":
                 self._take_safe(record)
             case "end":
@@ -149,7 +175,7 @@ class RunState:
         self.index, self._step_began_s = record["index"], record["t_s"]
         self._step = step_of(record)
         self.step_text = step_text(self._step) if self._step else str(record["step"]).lower()
-        if isinstance(self._step, PowerUp | SetLine | Draw | Soak):
+        if isinstance(self._step, PowerUp | SetLine | Start | Draw | Resist | Soak | Ask | Found):
             self._say(self.step_text)
 
     def _take_reading(self, reading: Reading | None) -> None:
@@ -165,13 +191,7 @@ class RunState:
                 self._say(point_text(numbered.number, numbered.point).strip())
             case Soaked():
                 self._pace.soaked(self.index, outcome.elapsed_s)
-                self._say(
-                    soaked_text(
-                        settled=outcome.settled,
-                        stopped=outcome.stopped,
-                        elapsed_s=outcome.elapsed_s,
-                    )
-                )
+                self._say(soaked_text(outcome))
             case Tared():
                 self._say(f"ammeters tared over {outcome.samples} samples")
 
@@ -225,6 +245,11 @@ def verdicts_of(folder: Path) -> Verdicts | None:
     return Verdicts(tuple(header), tuple(tuple(row) for row in rows))
 
 
+def was_cut(folder: Path, run: Record) -> bool:
+    """Whether the runner is known to be dead: it ran on this computer and holds no lock."""
+    return run.get("computer") == platform.node() and not is_held(str(folder.resolve()))
+
+
 class Watched:
     """A run folder that is followed."""
 
@@ -255,7 +280,7 @@ class Watched:
     def _take(self, record: Record) -> None:
         try:
             self.state.take(record)
-        except (KeyError, TypeError, ValueError, AttributeError) as error:
+        except ODD as error:
             raise BadInput(
                 f"{self.follower.path}, line {record['n'] + 1}: this version cannot read the "
                 f"record ({type(error).__name__}: {error}); was it written by a newer one?"
@@ -283,6 +308,8 @@ class Watched:
             return str(state.end["ending"])
         if not state.run:
             return "getting ready"
+        if was_cut(self.folder, state.run):
+            return CUT_OFF
         return "stopping" if self.stop_requested else "running"
 
     def as_data(self) -> dict[str, Any]:

@@ -27,7 +27,7 @@ from runner.report.chart import COLOURS, DASHES, HEIGHT, MARKS, WIDTH, Axis, Cha
 from runner.report.judged_run import JudgedRun
 from runner.report.rows import DERATED_FROM
 
-HEAD = 64
+HEAD, COLUMNS = 64, 2
 MEASURED, CLAIMED = COLOURS[0], COLOURS[1]
 INK, GREY = "#111111", "#555555"
 LIGHT = 0.05
@@ -38,9 +38,8 @@ KINDS: tuple[Kind, ...] = ("fast", "soaked")
 def claims_plot(judged: JudgedRun) -> str:
     """The whole plot as SVG text, complete in itself."""
     panels = [*_efficiencies(judged), *_outputs(judged), *_rises(judged), *_loads(judged)]
-    columns = min(2, max(1, len(panels)))
-    rows = (len(panels) + columns - 1) // columns
-    width, height = columns * WIDTH, HEAD + rows * HEIGHT
+    rows = (len(panels) + COLUMNS - 1) // COLUMNS
+    width, height = COLUMNS * WIDTH, HEAD + rows * HEIGHT
     title = f"{judged.record.module['name']}: measured and claimed"
     head = (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" role="img" '
@@ -53,7 +52,7 @@ def claims_plot(judged: JudgedRun) -> str:
     placed = (
         panel.replace(
             "<svg ",
-            f'<svg x="{WIDTH * (k % columns)}" y="{HEAD + HEIGHT * (k // columns)}" '
+            f'<svg x="{WIDTH * (k % COLUMNS)}" y="{HEAD + HEIGHT * (k // COLUMNS)}" '
             f'width="{WIDTH}" height="{HEIGHT}" ',
             1,
         )
@@ -99,7 +98,7 @@ def _outputs(judged: JudgedRun) -> Iterable[str]:
     series = list(_measured(judged, line_v, "vout_v", _quantity("vout_v")))
     if not series:
         return
-    most_a = max(x for one in series for x in one.xs)
+    most_a = max(judged.case.rated_a, *(x for one in series for x in one.xs))
     for claim in judged.claims:
         tolerance_pct = claim.claim.get("vout_tolerance_pct")
         if tolerance_pct is not None:

@@ -170,7 +170,8 @@ DERATING = (
     Column(
         "iout_max_a_u",
         "A",
-        "standard uncertainty (k = 1) of it, from instruments, fit, growth, settling, the gap up "
+        "standard uncertainty (k = 1) of it, from instruments, fit, growth, settling or the "
+        "predicted end of a soak, the gap up "
         "to a load that did not hold, and a resistance borrowed from another line; 0 where a "
         "file's limit decides, blank where an accuracy is not stated",
         "%#.3g",
@@ -178,8 +179,8 @@ DERATING = (
     Column(
         "limited_by",
         "",
-        "hot-spot, case, output-tolerance, current-limit (seen), module-limit (module file) or "
-        "bench (no greater load can be drawn here)",
+        "hot-spot, case, output-tolerance, current-limit (seen), module-limit or derating-rule "
+        "(module file) or bench (no greater load can be drawn here)",
         TEXT,
     ),
     Column(
@@ -233,13 +234,40 @@ BUDGET = (
 )
 """budget.csv: one row a source of each point's efficiency and loss, the greatest first."""
 
+FINDINGS = (
+    Column("run_id", "", "the run", TEXT),
+    Column("unit", "", "which sample of the module", TEXT),
+    Column("finding", "", "number of the result in the run, from 1", COUNT),
+    Column("quantity", "", "what was found, such as current_limit_a", TEXT),
+    Column("value", "", "the result; blank where there is only a bound, or a word", MEASURED),
+    Column("value_unit", "", "unit of it, of its uncertainty and of the bracket", TEXT),
+    Column(
+        "value_u",
+        "",
+        "standard uncertainty (k = 1) of it, from the instrument and the bracket (rectangular); "
+        "blank where an accuracy is not stated",
+        STANDARD,
+    ),
+    Column("value_k95", "", f"{_K95} value_u", "%.3f"),
+    Column("low", "", "it lies above this; blank without a bound", MEASURED),
+    Column("high", "", "it lies below this; blank without a bound", MEASURED),
+    Column("line_v", "V", "line it was found at", DERIVED),
+    Column("iout_a", "A", "load it was found at", DERIVED),
+    Column("ambient_temp_c", "°C", "air around the module; blank where it was not read", TEMP),
+    Column("rests_on", "", "the reading it was found with; blank for a time", TEXT),
+    Column("text", "", "a result in words, or what has to be known of it", TEXT),
+)
+"""findings.csv: one row a result of the sequence."""
+
 _IN_UNIT = "in the unit of the row"
 
 COMPARISON = (
     Column("run_a", "", "the run compared with: the first one named", TEXT),
     Column("run_b", "", "the run compared", TEXT),
-    Column("kind", "", "fast, soaked, or derated (what the module is worth)", TEXT),
-    Column("line_set_v", "V", "line voltage set, in both runs", DERIVED),
+    Column(
+        "kind", "", "fast, soaked, derated (what the module is worth) or found (a result)", TEXT
+    ),
+    Column("line_set_v", "V", "line voltage set, in both runs; where it was found", DERIVED),
     Column("iout_a", "A", "load both are compared at, as measured; blank for a worth", MEASURED),
     Column("ambient_temp_c", "°C", "air in run_a", TEMP),
     Column("ambient_b_temp_c", "°C", "air in run_b", TEMP),
@@ -248,8 +276,8 @@ COMPARISON = (
     Column(
         "quantity",
         "",
-        "efficiency_pct, ploss_w, vout_v, hot_spot_rise_k (above ambient, soaked) or worth_a "
-        "(greatest continuous load)",
+        "efficiency_pct, ploss_w, vout_v, hot_spot_rise_k (above ambient, soaked), worth_a "
+        "(greatest continuous load), or a result such as dropout_line_v",
         TEXT,
     ),
     Column("quantity_unit", "", "its unit; % of an efficiency are percentage points", TEXT),
@@ -277,7 +305,7 @@ COMPARISON = (
         "match",
         "",
         "same load (set alike in both), interpolated (between loads of one run, never beyond), "
-        "or for a worth its basis in both runs",
+        "for a worth its basis in both runs, for a result what was said of it",
         TEXT,
     ),
 )
@@ -315,3 +343,38 @@ VERDICTS = (
     Column("reason", "", "why this verdict", TEXT),
 )
 """verdicts.csv: one row a part of each claim."""
+
+PROTECTION = (
+    Column("part", "", "schottky, p-channel or fuse-and-clamp, as in the module file", TEXT),
+    Column("line_v", "V", "line in front of the part", DERIVED),
+    Column("iout_a", "A", "load of the module", MEASURED),
+    Column("ambient_temp_c", "°C", "air around the part", TEMP),
+    Column("module_v", "V", "what reaches the module", MEASURED),
+    Column("iin_a", "A", "current in the part and the module, more than without it", MEASURED),
+    Column("drop_v", "V", "line_v - module_v", DERIVED),
+    Column("drop_v_u", "V", "standard uncertainty (k = 1) of it, by the tolerances", STANDARD),
+    Column("part_w", "W", "what heats the part", DERIVED),
+    Column("part_w_u", "W", "standard uncertainty (k = 1) of it", STANDARD),
+    Column(
+        "extra_w",
+        "W",
+        "price: what the line gives more than without the part; the module's own loss changes too",
+        DERIVED,
+    ),
+    Column("extra_w_u", "W", "standard uncertainty (k = 1) of it", STANDARD),
+    Column("extra_w_k95", "", f"{_K95} extra_w_u", "%.3f"),
+    Column("bare_efficiency_pct", "%", "of the module alone at this line", PERCENT),
+    Column("bare_efficiency_pct_u", "%", "standard uncertainty (k = 1) of it, in points", STANDARD),
+    Column("efficiency_pct", "%", "of part and module", PERCENT),
+    Column("efficiency_pct_u", "%", "standard uncertainty (k = 1) of it, in points", STANDARD),
+    Column("lost_pct", "%", "the difference, in percentage points", PERCENT),
+    Column("lost_pct_u", "%", "standard uncertainty (k = 1) of it, in points", STANDARD),
+    Column("least_line_v", "V", "line at which the module just gets what it needs", DERIVED),
+    Column("headroom_v", "V", "how much higher that is than without the part", DERIVED),
+    Column("part_temp_c", "°C", "of the part at rest; blank without its thermal resistance", TEMP),
+    Column("part_temp_c_u", "K", "standard uncertainty (k = 1) of it", STANDARD),
+    Column("measured_w", "W", "price measured: difference of the loss of two runs", DERIVED),
+    Column("measured_w_u", "W", "standard uncertainty (k = 1) of it", STANDARD),
+    Column("why", "", "why there is no price; blank where there is one", TEXT),
+)
+"""protection.csv: one row a part, line and load."""

@@ -16,8 +16,10 @@ from runner import journal
 from runner.analysis.comparison import Difference, Matched, RunPoint, differ, match
 from runner.analysis.derated_u import SETTLING
 from runner.analysis.derating import MEASURED_WITHIN_K, CannotDerateError, DeratedLoad
+from runner.analysis.findings import Finding
 from runner.analysis.uncertainty import Source, Uncertain
 from runner.errors import BadInput
+from runner.report.found_pairs import ComparedFinding, found_pairs, renamed_findings
 from runner.report.measured import Measured, MeasuredRun, measure
 from runner.report.record import RunRecord, gather
 from runner.report.resolution import Digits, with_resolution
@@ -29,6 +31,8 @@ NO_CURVE = frozenset({REFERENCE, "down"})
 """Labels of points that belong to no curve from light to full load."""
 SPOILT = frozenset({"UNSETTLED", "SUPPLY_CC", "LOAD_UNREGULATED", "VOUT_LOW", "VOUT_HIGH"})
 """Flags of points at which the module did not convert what was asked of it."""
+
+HOT_SPOT = "hot_spot_temp_c"
 
 Place = tuple[float, float]
 """Line [V] and ambient [°C]."""
@@ -45,6 +49,7 @@ class ComparedRun:
     points: tuple[RunPoint, ...]
     worths: Mapping[Place, tuple[DeratedLoad, Uncertain]]
     spoilt: int
+    findings: tuple[Finding, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +69,7 @@ class Compared:
     b: ComparedRun
     matched: tuple[Matched, ...]
     worths: tuple[ComparedWorth, ...]
+    found: tuple[ComparedFinding, ...] = ()
 
 
 def compare(folders: Sequence[Path]) -> tuple[Compared, ...]:
@@ -100,16 +106,20 @@ def _read(folder: Path, label: str, owners: Owners) -> ComparedRun:
     sound = [one for one in curve if not SPOILT & set(one.numbered.point.flags)]
     points = tuple(_point(one, renaming) for one in sound)
     worths = _worths(record, measured, renaming)
-    return ComparedRun(label, folder, record, measured, points, worths, len(curve) - len(sound))
+    spoilt = len(curve) - len(sound)
+    findings = renamed_findings(record, renaming)
+    return ComparedRun(label, folder, record, measured, points, worths, spoilt, findings)
 
 
 def _point(measured: Measured, renaming: Renaming) -> RunPoint:
     point, values = measured.numbered.point, dict(measured.values)
     if point.iout_set_a == 0.0:
         values.pop("efficiency", None)  # nothing is delivered: a share of it says nothing
-    if point.kind == "soaked" and {"hot_spot_temp_c", "ambient_temp_c"} <= values.keys():
-        rise = values["hot_spot_temp_c"] - values["ambient_temp_c"]
-        values["hot_spot_rise_k"] = rise + _still_to_go(measured)
+    if point.kind == "soaked" and {HOT_SPOT, "ambient_temp_c"} <= values.keys():
+        rise = values[HOT_SPOT] - values["ambient_temp_c"]
+        still = _still_to_go(measured)
+        if still is not None:
+            values["hot_spot_rise_k"] = rise + still
     return RunPoint(
         point.kind,
         point.line_set_v,
@@ -119,9 +129,17 @@ def _point(measured: Measured, renaming: Renaming) -> RunPoint:
     )
 
 
-def _still_to_go(measured: Measured) -> Uncertain:
-    """What the soak may have had to go to its end [K], rectangular: no box cancels that."""
-    source = Source(f"settling of point {measured.numbered.number}", "soak", shape="rectangular")
+def _still_to_go(measured: Measured) -> Uncertain | None:
+    """What the hot spot had to go to its end [K]: no box cancels that.
+
+    Predicted, None where another spot was; or what a soak waited out may have had, rectangular.
+    """
+    number, ahead = measured.numbered.number, measured.numbered.ahead
+    if ahead is not None:
+        source = Source(f"predicted end of the soak before point {number}", "soak")
+        left_k, u_k = ahead.left_k.get(HOT_SPOT), ahead.u_k.get(HOT_SPOT, 0.0)
+        return None if left_k is None else Uncertain(left_k, {source: u_k})
+    source = Source(f"settling of point {number}", "soak", shape="rectangular")
     left_k = SETTLING * abs(measured.numbered.settling_k or 0.0)
     return Uncertain(0.0, {source: left_k / math.sqrt(3.0)})
 
@@ -158,6 +176,8 @@ def _reasons(a: ComparedRun, b: ComparedRun) -> Iterator[str]:
     set_a, set_b = a.record.module["vout_set_v"], b.record.module["vout_set_v"]
     if set_a != set_b:
         yield f"different set voltages, {set_a:g} V and {set_b:g} V: set both modules alike"
+    if not (a.points and b.points) and any(found_pairs(a.findings, b.findings)):
+        return  # runs that looked for limits, and took no points
     for run in (a, b):
         if not run.record.points:
             yield f"{run.folder} ended before its first point"
@@ -183,12 +203,13 @@ def _listed(run: ComparedRun) -> str:
 
 def _compared(a: ComparedRun, b: ComparedRun) -> Compared:
     matched = tuple(match(a.points, b.points))
-    if not matched:
+    found = tuple(found_pairs(a.findings, b.findings))
+    if not matched and not found:
         raise BadInput(
             f"compare: {a.folder} and {b.folder} are not comparable: no load of one lies within "
             "the loads of the other on any line; run one again with the other's loads"
         )
-    return Compared(a, b, matched, tuple(_compared_worths(a, b)))
+    return Compared(a, b, matched, tuple(_compared_worths(a, b)), found)
 
 
 def _compared_worths(a: ComparedRun, b: ComparedRun) -> Iterator[ComparedWorth]:

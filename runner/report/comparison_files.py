@@ -1,6 +1,7 @@
 """What a comparison is handed over as: comparison.csv, comparison.svg, and short tables.
 
-Called by `ampworth compare`. Files appear whole or not at all; it must not print.
+Called by `ampworth compare`. Files appear whole or not at all; it must not print. Runs that only
+looked for limits have no curve, and so no plot.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from runner.report.columns import COMPARISON
 from runner.report.comparison import Compared, ComparedWorth
 from runner.report.comparison_plot import comparison_plot
 from runner.report.files import replacing, write_rows
+from runner.report.found_pairs import ComparedFinding
 from runner.report.rounding import decimals_of
 from runner.report.summary import ShortTable
 
@@ -42,9 +44,12 @@ def write_comparison(compared: Sequence[Compared], out: Path) -> dict[str, Path]
             f"--out {out}: the folder cannot be made: {error.strerror}; choose another one"
         ) from error
     write_rows(out / CSV_FILE, COMPARISON, comparison_rows(compared))
-    with replacing(out / PLOT_FILE) as file:
-        file.write(comparison_plot(compared))
-    return {CSV_FILE: out / CSV_FILE, PLOT_FILE: out / PLOT_FILE}
+    written = {CSV_FILE: out / CSV_FILE}
+    if all(one.matched for one in compared):
+        with replacing(out / PLOT_FILE) as file:
+            file.write(comparison_plot(compared))
+        written[PLOT_FILE] = out / PLOT_FILE
+    return written
 
 
 def comparison_rows(compared: Iterable[Compared]) -> Iterator[list[Any]]:
@@ -60,10 +65,15 @@ def comparison_rows(compared: Iterable[Compared]) -> Iterator[list[Any]]:
             place = ["derated", worth.a.line.line_v, None]
             airs = [worth.a.ambient_temp_c, worth.b.ambient_temp_c, None, None]
             yield [*runs, *place, *airs, *_cells(worth.difference), basis(worth)]
+        for found in one.found:
+            place = ["found", found.a.line_v, found.a.iout_a]
+            airs = [found.a.ambient_temp_c, found.b.ambient_temp_c, None, None]
+            shown = (found.a.quantity, found.a.unit, 1.0)
+            yield [*runs, *place, *airs, *_cells(found.difference, shown), found.a.text or None]
 
 
-def _cells(one: Difference) -> list[Any]:
-    name, unit, factor = SHOWN[one.quantity]
+def _cells(one: Difference, shown: tuple[str, str, float] | None = None) -> list[Any]:
+    name, unit, factor = shown or SHOWN[one.quantity]
     numbers = (one.a.value, one.a.u, one.b.value, one.b.u)
     moved = (one.difference.value, one.difference.u)
     return [
@@ -95,6 +105,7 @@ def short_tables(compared: Compared) -> list[ShortTable]:
         ShortTable(f"{b} less {a}, fast points", HEADER, tuple(_rows(_quarters(compared, fast)))),
         ShortTable(f"{b} less {a}, soaked points", HEADER, tuple(_rows(soaked))),
         ShortTable(f"{b} less {a}, worth", HEADER, tuple(_worth_rows(compared.worths))),
+        ShortTable(f"{b} less {a}, what was found", HEADER, tuple(_found_rows(compared.found))),
     ]
     return [table for table in tables if table.rows]
 
@@ -129,8 +140,15 @@ def _worth_rows(worths: Iterable[ComparedWorth]) -> Iterator[tuple[str, ...]]:
         yield (f"{worth.a.line.line_v:g}", air, *_texts(worth.difference))
 
 
-def _texts(one: Difference) -> tuple[str, ...]:
-    name, unit, factor = SHOWN[one.quantity]
+def _found_rows(found: Iterable[ComparedFinding]) -> Iterator[tuple[str, ...]]:
+    for one in found:
+        shown = (one.a.quantity, one.a.unit, 1.0)
+        place = (f"{one.a.line_v:.4g}", f"{one.a.iout_a:.3f}")
+        yield (*place, *_texts(one.difference, shown))
+
+
+def _texts(one: Difference, shown: tuple[str, str, float] | None = None) -> tuple[str, ...]:
+    name, unit, factor = shown or SHOWN[one.quantity]
     own_u = one.a.expanded(shapes=True).expanded_u
     decimals = decimals_of(factor * one.expanded_u)
     ratio = f"1/{own_u / one.expanded_u:.1f}" if one.expanded_u > 0.0 else "-"

@@ -50,7 +50,8 @@ def shared_errors(compared: Compared) -> list[tuple[str, str]]:
 
 def _module(a: ComparedRun, b: ComparedRun) -> Iterator[Condition]:
     one, other = a.record.module, b.record.module
-    for name in ("name", "unit", "marking", "lot", "iout_rated_a", "vout_tolerance_pct"):
+    told = ("name", "unit", "marking", "lot", "airflow", "mounting")
+    for name in (*told, "iout_rated_a", "vout_tolerance_pct"):
         yield Condition(f"module {name}", _text(one.get(name)), _text(other.get(name)))
     yield Condition("protection", _table(one.get("protection")), _table(other.get("protection")))
     yield Condition("module limits", _table(one.get("limits")), _table(other.get("limits")))

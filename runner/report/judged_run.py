@@ -15,7 +15,7 @@ from runner import journal
 from runner.analysis.claim_parts import Case
 from runner.analysis.claims import KINDS, JudgedClaim, judge
 from runner.analysis.decision import Rule
-from runner.analysis.derated_u import SETTLED, SETTLING
+from runner.analysis.derated_u import SETTLED, SETTLING, predicted_end
 from runner.analysis.derating import CannotDerateError
 from runner.analysis.drift import Drift
 from runner.analysis.holding import LoadPoint
@@ -25,6 +25,7 @@ from runner.analysis.uncertainty import Source, Uncertain
 from runner.analysis.worth import Worth, worths
 from runner.errors import BadInput
 from runner.report.comparison import NO_CURVE
+from runner.report.findings import findings_of
 from runner.report.measured import OBSERVED, Measured, MeasuredRun, measure
 from runner.report.record import RunRecord, gather
 from runner.report.resolution import Digits, with_resolution
@@ -126,19 +127,33 @@ def case_of(record: RunRecord, measured: MeasuredRun, drift: Drift | None) -> Ca
         output_limits(record),
         float(record.module["iout_rated_a"]),
     )
-    return Case(evidence, record.module, limits(record))
+    return Case(evidence, record.module, limits(record), findings_of(record))
 
 
 def _judged_point(measured: Measured, point: LoadPoint, drift: Drift | None) -> JudgedPoint:
     values, settling_k = dict(measured.values), measured.numbered.settling_k or 0.0
     if drift is not None and "ploss_w" in values:
         values["ploss_w"] += Uncertain(0.0, {DRIFT: abs(drift.rest_w) / ROOT_3})
-    still = Uncertain(0.0, {SETTLED: SETTLING * abs(settling_k) / ROOT_3} if settling_k else {})
     for rise, spot in RISES.items():
-        if point.is_settled_soak and spot in values and "ambient_temp_c" in values:
+        still = _still_to_go(point, spot, settling_k)
+        if (
+            point.is_settled_soak
+            and spot in values
+            and "ambient_temp_c" in values
+            and still is not None
+        ):
             values[rise] = values[spot] - values["ambient_temp_c"] + still
     on_curve = measured.numbered.point.label not in NO_CURVE
     return JudgedPoint(measured.numbered.number, point, values, settling_k, on_curve)
+
+
+def _still_to_go(point: LoadPoint, spot: str, settling_k: float) -> Uncertain | None:
+    """What a spot had to go to its end [K]: predicted, None where it was not, or waited out."""
+    if point.ahead is None:
+        return Uncertain(0.0, {SETTLED: SETTLING * abs(settling_k) / ROOT_3} if settling_k else {})
+    if spot not in point.ahead.left_k:
+        return None
+    return Uncertain(point.ahead.left_k[spot], {predicted_end(point): point.ahead.u_k[spot]})
 
 
 def worst_drift(measured: MeasuredRun) -> Drift | None:

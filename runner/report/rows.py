@@ -10,9 +10,16 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 from runner.analysis.derated_u import DoubtfulPoint, greatest_loads
-from runner.analysis.derating import AMBIENTS_C, CannotDerateError, DeratedLoad, Limits, derate
+from runner.analysis.derating import (
+    AMBIENTS_C,
+    CannotDerateError,
+    DeratedLoad,
+    Limits,
+    Rule,
+    derate,
+)
 from runner.analysis.efficiency import efficiency
-from runner.analysis.holding import LoadPoint, OutputLimits
+from runner.analysis.holding import Ahead, LoadPoint, OutputLimits
 from runner.analysis.regulation import output_deviation
 from runner.analysis.uncertainty import Uncertain
 from runner.report.budget import COVERAGE
@@ -31,10 +38,10 @@ NOT_FED = frozenset({"CC", "OFF", "TRIPPED"})
 
 def load_points(record: RunRecord) -> list[LoadPoint]:
     """The points of a run as derating sees them."""
-    return [_load_point(numbered.point) for numbered in record.points]
+    return [_load_point(numbered.point, numbered.ahead) for numbered in record.points]
 
 
-def _load_point(point: Point) -> LoadPoint:
+def _load_point(point: Point, ahead: Ahead | None) -> LoadPoint:
     return LoadPoint(
         line_v=point.line_set_v,
         iout_set_a=point.iout_set_a,
@@ -48,6 +55,7 @@ def _load_point(point: Point) -> LoadPoint:
         settled=point.settled,
         holds=point.load_mode != "UNREGULATED" and "LOAD_UNREGULATED" not in point.flags,
         fed=point.supply_mode not in NOT_FED and "SUPPLY_CC" not in point.flags,
+        ahead=ahead,
     )
 
 
@@ -67,7 +75,16 @@ def limits(record: RunRecord) -> Limits:
         case_max_temp_c=module_limits.get("case_max_temp_c"),
         module_iout_max_a=module_limits.get("iout_max_a") or record.module.get("iout_rated_a"),
         bench_iout_max_a=_bench_iout_max_a(record.bench),
+        rule=_rule(record.module, module_limits),
     )
+
+
+def _rule(module: Mapping[str, Any], limits: Mapping[str, Any]) -> Rule | None:
+    """The derating rule of the module file, of the rated load; None where it gives none."""
+    from_c, to_zero_c = limits.get("derating_from_c"), limits.get("derating_to_zero_c")
+    if from_c is None or to_zero_c is None:
+        return None
+    return Rule(module["iout_rated_a"], from_c, to_zero_c)
 
 
 def _bench_iout_max_a(bench: Mapping[str, Any]) -> float | None:
@@ -114,7 +131,7 @@ def uncertain_loads(
         return [None] * len(derated)
     points = [
         DoubtfulPoint(
-            _load_point(one.numbered.point),
+            _load_point(one.numbered.point, one.numbered.ahead),
             {name: one.values[name] for name in DERATED_BY if name in one.values},
             one.numbered.settling_k or 0.0,
         )

@@ -63,7 +63,8 @@ def key_of(record: RunRecord, name: str) -> Key | None:
     section = section_of(record, name)
     identity = record.run.get("identities", {}).get(name, "")
     values = {key: section.get(key) for key in ERRORS if section.get(key)}
-    return json.dumps([identity, serial, values], sort_keys=True)
+    is_twin = record.bench.get("visa") == "simulated"  # says its name, and has errors of its own
+    return json.dumps([identity, serial, is_twin, values], sort_keys=True)
 
 
 class Owners:

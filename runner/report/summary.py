@@ -14,8 +14,9 @@ from runner.analysis.efficiency import FourPointAverage, four_point_average
 from runner.analysis.holding import LoadPoint, is_sound
 from runner.analysis.regulation import line_regulation_of_nominal, load_regulation_of_nominal
 from runner.audit import AUDIT
+from runner.report.findings import HEADER, short_rows
 from runner.report.measured import Measured
-from runner.report.record import RunRecord
+from runner.report.record import NumberedPoint, RunRecord
 from runner.report.rows import load_points, output_limits
 from runner.report.tables import Tables
 from runner.report.worth import REFERENCE, worth_facts
@@ -44,8 +45,12 @@ class Summary:
 def summarise(tables: Tables) -> Summary:
     """The summary of a run whose tables were made."""
     record = tables.record
-    candidates = (_sweeps(record), _soaks(record), _derating(tables.derated))
+    candidates = (_found(tables), _sweeps(record), _soaks(record), _derating(tables.derated))
     return Summary(_facts(tables), tuple(table for table in candidates if table.rows))
+
+
+def _found(tables: Tables) -> ShortTable:
+    return ShortTable("What was found", HEADER, short_rows(tables.findings))
 
 
 def _facts(tables: Tables) -> tuple[tuple[str, str], ...]:
@@ -58,6 +63,7 @@ def _facts(tables: Tables) -> tuple[tuple[str, str], ...]:
         ("points", f"{len(record.points)} from {record.samples} samples"),
         ("ending", ending),
     ]
+    facts += [("resumed", f"at {one['utc']}, after: {one['ended']}") for one in record.resumed]
     regulation = _line_regulation(record)
     if regulation:
         facts.append(("line regulation", regulation))
@@ -120,13 +126,13 @@ def _by_line(points: Iterable[Point]) -> dict[float, list[Point]]:
 
 def _sweep(line_v: float, points: Sequence[Point], record: RunRecord) -> tuple[str, ...]:
     rated_a = record.module["iout_rated_a"]
-    best = max(points, key=lambda point: point.efficiency or 0.0)
+    best = max(points, key=lambda point: (point.iout_set_a > 0.0, point.efficiency or 0.0))
     rated = _near(points, rated_a, rated_a)
     average = four_point_average(((p.iout_set_a, _sustained(p)) for p in points), rated_a)
     return (
         f"{line_v:g}",
         str(len(points)),
-        f"{_percent(best.efficiency)} at {best.iout_a:.3g} A",
+        f"{_percent(best.efficiency)} at {best.iout_a:.3g} A" if best.iout_set_a > 0.0 else "-",
         _percent(rated.efficiency) if rated else "-",
         f"{rated.ploss_w:.3g} W" if rated else "-",
         _average(average),
@@ -183,21 +189,38 @@ def _is_half(point: LoadPoint, half_a: float) -> bool:
 
 
 def _soaks(record: RunRecord) -> ShortTable:
-    header = ("line V", "load A", "ambient °C", "hot spot °C", "case °C", "loss W", "settled")
-    points = [numbered.point for numbered in record.points if numbered.point.kind == "soaked"]
+    header = ("line V", "load A", "ambient °C", "hot spot °C", "its end °C", "case °C", "loss W")
+    soaked = [numbered for numbered in record.points if numbered.point.kind == "soaked"]
     rows = tuple(
         (
             f"{point.line_set_v:g}",
             f"{point.iout_a:.3f}",
             _temp(point.ambient_temp_c),
             _temp(point.hot_spot_temp_c),
+            _end_of(numbered),
             _temp(point.case_temp_c),
             f"{point.ploss_w:.3f}",
-            "yes" if point.settled else "no",
+            _settled(numbered),
         )
-        for point in points
+        for numbered in soaked
+        for point in [numbered.point]
     )
-    return ShortTable("Soaked points", header, rows)
+    return ShortTable("Soaked points", (*header, "settled"), rows)
+
+
+def _end_of(numbered: NumberedPoint) -> str:
+    """Where the hot spot would have ended, with U for 95 %, where its soak was not waited out."""
+    ahead, temp_c = numbered.ahead, numbered.point.hot_spot_temp_c
+    if ahead is None or temp_c is None or "hot_spot_temp_c" not in ahead.left_k:
+        return "-"
+    end_c = temp_c + ahead.left_k["hot_spot_temp_c"]
+    return f"{end_c:.1f} ± {2.0 * ahead.u_k['hot_spot_temp_c']:.1f}"
+
+
+def _settled(numbered: NumberedPoint) -> str:
+    if not numbered.point.settled:
+        return "no"
+    return "yes" if numbered.ahead is None else "end foretold"
 
 
 def _derating(derated: Sequence[DeratedLoad]) -> ShortTable:

@@ -13,9 +13,19 @@ from pathlib import Path
 
 from runner import journal
 from runner.analysis.derating import CannotDerateError, DeratedLoad
+from runner.analysis.findings import Finding
 from runner.report.budget import budget_rows, in_percent
-from runner.report.columns import BUDGET, DERATING, EFFICIENCY, READINGS, header, row
+from runner.report.columns import (
+    BUDGET,
+    DERATING,
+    EFFICIENCY,
+    FINDINGS,
+    READINGS,
+    header,
+    row,
+)
 from runner.report.files import replacing, write_rows
+from runner.report.findings import finding_rows, findings_of
 from runner.report.measured import MeasuredRun, measure
 from runner.report.record import Record, RunRecord, SetPoints, gather
 from runner.report.rows import (
@@ -28,7 +38,7 @@ from runner.report.rows import (
 from runner.report.story import Story
 
 READINGS_FILE, EFFICIENCY_FILE, DERATING_FILE = "readings.csv", "efficiency.csv", "derating.csv"
-BUDGET_FILE = "budget.csv"
+BUDGET_FILE, FINDINGS_FILE = "budget.csv", "findings.csv"
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +52,7 @@ class Tables:
     derated: tuple[DeratedLoad, ...]
     derated_u_a: tuple[float | None, ...]
     story: Story
+    findings: tuple[Finding, ...] = ()
 
 
 def write_tables(run: Path) -> Tables:
@@ -62,7 +73,7 @@ def tables_of(records: Iterable[Record], folder: Path) -> Tables:
     derated_u_a = tuple(derated_loads_u(record, measured, derated))
     left_out = {
         READINGS_FILE: "" if record.samples else "the run ended before its first sample",
-        EFFICIENCY_FILE: "" if record.points else "the run ended before its first point",
+        EFFICIENCY_FILE: "" if record.points else _no_points(record),
         DERATING_FILE: no_derating,
         BUDGET_FILE: _no_budget(measured),
     }
@@ -76,7 +87,23 @@ def tables_of(records: Iterable[Record], folder: Path) -> Tables:
             (folder / name).unlink(missing_ok=True)
     written = {name: folder / name for name in left_out if not left_out[name]}
     left_out = {name: why for name, why in left_out.items() if why}
-    return Tables(written, left_out, record, measured, derated, derated_u_a, story)
+    found = findings_of(record)
+    written |= _findings(folder / FINDINGS_FILE, record, found)
+    return Tables(written, left_out, record, measured, derated, derated_u_a, story, found)
+
+
+def _no_points(record: RunRecord) -> str:
+    whole = bool(record.findings) and record.end is not None and record.end["ending"] == "done"
+    return "this sequence takes no points" if whole else "the run ended before its first point"
+
+
+def _findings(path: Path, record: RunRecord, found: tuple[Finding, ...]) -> dict[str, Path]:
+    """Write the results of a sequence that tells any; of others nothing is missed."""
+    if not found:
+        path.unlink(missing_ok=True)
+        return {}
+    write_rows(path, FINDINGS, finding_rows(record, found))
+    return {path.name: path}
 
 
 def _no_budget(measured: MeasuredRun) -> str:

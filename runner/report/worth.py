@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 
-from runner.analysis.drift import Drift, drift_of_loss
+from runner.analysis.drift import COVERAGE, Drift, drift_of_loss
 from runner.analysis.judged_points import gaining_losses
 from runner.report.budget import budgets
 from runner.report.measured import Measured, MeasuredRun
@@ -22,7 +22,12 @@ SPOTS = ("hot_spot_temp_c", "case_temp_c")
 
 def worth_facts(record: RunRecord, measured: MeasuredRun, at_rated: Measured | None) -> list[Fact]:
     """The facts that apply to a run; `at_rated` is its point nearest to rated load and line."""
-    facts = [*_at_rated(at_rated), *_tares(record), *_drift(measured.points)]
+    facts = [
+        *_at_rated(at_rated),
+        *_tares(record),
+        *_drift(measured.points),
+        *_moved(measured.points),
+    ]
     gains = gaining_losses(
         (one.numbered.number, one.values["ploss_w"])
         for one in measured.points
@@ -77,19 +82,49 @@ def _drift(points: Sequence[Measured]) -> Iterator[Fact]:
     )
 
 
-def drifts(points: Iterable[Measured]) -> Iterator[Drift]:
-    """Each later reference point beside the first one of the same set points."""
+MOVED = (("efficiency", 100.0, "points"), ("vout_v", 1e3, "mV"))
+"""What else of a reference point is told, times what, in which unit: with heat's part in it."""
+
+
+def _moved(points: Sequence[Measured]) -> Iterator[Fact]:
+    """How efficiency and output of the last reference point differ from the first's."""
+    pairs = list(_references(points))
+    if not pairs:
+        return
+    first, last = pairs[-1]
+    told = []
+    for name, factor, unit in MOVED:
+        if name in first.values and name in last.values:
+            moved = factor * (last.values[name] - first.values[name])
+            expanded_u, _ = moved.expanded(COVERAGE, shapes=True)
+            beyond = "beyond" if abs(moved.value) > expanded_u else "within"
+            told.append(
+                f"{name.partition('_')[0]} {moved.value:+.2f} ± {expanded_u:.2f} {unit} ({beyond})"
+            )
+    if told:
+        yield "moved, heat and all", f"first to last reference point (99 %): {'; '.join(told)}"
+
+
+def _references(points: Iterable[Measured]) -> Iterator[tuple[Measured, Measured]]:
+    """Each later reference point with the first one of the same set points."""
     firsts: dict[tuple[float, float], Measured] = {}
     for measured in points:
         point = measured.numbered.point
         if point.label != REFERENCE or not point.settled or "ploss_w" not in measured.values:
             continue
         first = firsts.setdefault((point.line_set_v, point.iout_set_a), measured)
-        spot = next((s for s in SPOTS if s in first.values and s in measured.values), None)
-        if first is not measured and spot is not None:
+        if first is not measured:
+            yield first, measured
+
+
+def drifts(points: Iterable[Measured]) -> Iterator[Drift]:
+    """Each later reference point beside the first one of the same set points."""
+    for first, later in _references(points):
+        spot = next((s for s in SPOTS if s in first.values and s in later.values), None)
+        if spot is not None:
             yield drift_of_loss(
                 first.values["ploss_w"],
-                measured.values["ploss_w"],
+                later.values["ploss_w"],
                 first.values[spot],
-                measured.values[spot],
+                later.values[spot],
             )

@@ -12,7 +12,16 @@ from pathlib import Path
 from runner.analysis.decision import Rule
 from runner.report.files import replacing
 from runner.report.judged_run import JudgedRun, judge_measured
-from runner.report.page import claims, course, curves, decision, evidence, results, setup
+from runner.report.page import (
+    claims,
+    course,
+    curves,
+    decision,
+    evidence,
+    findings,
+    results,
+    setup,
+)
 from runner.report.page.markup import Markup, element, joined, text
 from runner.report.resolution import with_resolution
 from runner.report.tables import Tables, write_tables
@@ -64,6 +73,7 @@ def _sections(tables: Tables, judged: JudgedRun, folder: Path) -> list[Markup]:
     return [
         decision.decision(tables, judged),
         claims.claims(judged),
+        findings.findings(tables),
         curves.curves(tables),
         results.derating(tables),
         results.averages(tables),

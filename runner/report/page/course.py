@@ -6,7 +6,8 @@ From the run record, and from what the story saw pass.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from typing import Any
 
 from runner.report.page.markup import (
     NOTHING,
@@ -65,7 +66,7 @@ def _settling(tables: Tables) -> Markup:
     story = tables.story
     count = f"{story.steps['Settle']} electrical settles, {story.unsettled} did not come to rest."
     rows = [_soak(soak) for soak in story.soaks]
-    header = ("line V", "load A", "rule", "settled", "took min", "moved K", "to go K")
+    header = ("line V", "load A", "rule", "settled", "took min", "moved K", "end K")
     soaks = table(header, rows, words=(2, 3), caption="Soaks") if rows else paragraph("No soak.")
     return Markup(
         subheading("When a reading counts as settled")
@@ -82,7 +83,9 @@ def _soak(soak: SoakTold) -> tuple[str, ...]:
     if rule == "trend":
         rule = f"under {args.get('within_k')} K in {args.get('over_s', 0.0) / 60.0:g} min"
     ended = "yes" if values["settled"] else "NO, too hot" if values.get("stopped") else "NO"
-    change_k, left_k = values.get("change_k"), values.get("left_k")
+    change_k = values.get("change_k")
+    if values.get("end_rise_k") is not None:
+        ended = "no, its end was predicted"
     return (
         f"{soak.line_set_v:g}",
         f"{soak.iout_set_a:g}",
@@ -90,8 +93,16 @@ def _soak(soak: SoakTold) -> tuple[str, ...]:
         ended,
         f"{values['elapsed_s'] / 60.0:.1f}",
         "" if change_k is None else f"{change_k:.2f}",
-        "" if left_k is None else f"{left_k:+.1f}",
+        _end(values),
     )
+
+
+def _end(values: Mapping[str, Any]) -> str:
+    """Where the rise ends: predicted with U (95 %), or about so by three readings."""
+    if (rise_k := values.get("end_rise_k")) is not None:
+        return f"{rise_k:.1f} ± {2.0 * values['end_u_k']:.1f}"
+    left_k = values.get("left_k")
+    return "" if left_k is None else f"about {left_k:+.1f} from here"
 
 
 def ambient(tables: Tables) -> Markup:
@@ -124,7 +135,13 @@ def ambient(tables: Tables) -> Markup:
 
 def events(tables: Tables) -> Markup:
     """Trips, flags, the way out, and every remark."""
-    parts = [*_trips(tables), *_flags(tables), *_ways_out(tables), _notes(tables.story.notes)]
+    parts = [
+        *_trips(tables),
+        *_interruptions(tables),
+        *_flags(tables),
+        *_ways_out(tables),
+        _notes(tables.story.notes),
+    ]
     if not tables.record.trips:
         parts.insert(0, paragraph("No interlock tripped."))
     return section("events", "Anomalies and events", *parts)
@@ -133,10 +150,25 @@ def events(tables: Tables) -> Markup:
 def _trips(tables: Tables) -> Iterator[Markup]:
     for trip in tables.record.trips:
         yield paragraph(
-            f"TRIP at {trip['utc']}: {trip['quantity']} {trip['value']:g}, "
-            f"limit {trip['limit']:g}, from {trip['source']}",
+            f"TRIP at {trip['utc']}: {trip['quantity']} {_figure(trip['value'])}, "
+            f"limit {_figure(trip['limit'])}, from {trip['source']}",
             class_="bad",
         )
+
+
+def _figure(value: float | str) -> str:
+    return value if isinstance(value, str) else f"{value:g}"
+
+
+def _interruptions(tables: Tables) -> Iterator[Markup]:
+    for one in tables.record.resumed:
+        yield paragraph(
+            f"Resumed at {one['utc']}, after: {one['ended']}. What had been done since the last "
+            "finished step was set aside and done again; the journal keeps it.",
+            class_="warn",
+        )
+    for one in tables.record.taken_again:
+        yield paragraph(f"At {one['utc']} readings were taken again: {one['why']}.", class_="warn")
 
 
 def _flags(tables: Tables) -> Iterator[Markup]:

@@ -16,20 +16,19 @@ from runner.report.page.markup import Markup, bullets, facts, paragraph, section
 from runner.report.tables import Tables
 from runner.report.verdicts import basis_words, headline, limited_by, worth_words
 
-NOT_TESTED = (
-    "start-up, inrush and restart",
-    "load and line transients, ripple and noise",
-    "short circuit and overload beyond the loads listed",
-    "surges, load dump, jump start and reversed polarity",
-    "electromagnetic emission and immunity",
-    "vibration, humidity, altitude and moved air",
-    "life: ageing of electrolytic capacitors and of core material",
-    "other units: one specimen tells nothing of the spread of a lot",
+UNTESTED = (
+    ("start-up", "start-up and restart", "start_up_s"),
+    ("transients, ripple", "inrush, load and line transients, ripple and noise", ""),
+    ("short circuit", "short circuit", "short_circuit_a"),
+    ("overload", "overload beyond the loads listed", "overload_held_s"),
+    ("surges", "surges and load dump; jump start, but for what was found", ""),
+    ("reversed polarity", "reversed polarity", "reverse_current_a"),
+    ("electromagnetic compatibility", "electromagnetic emission and immunity", ""),
+    ("vibration", "vibration, humidity, altitude and moved air", ""),
+    ("life", "life: ageing of electrolytic capacitors and of core material", ""),
+    ("other units", "other units: one specimen tells nothing of the spread of a lot", ""),
 )
-NOT_COVERED = (
-    "start-up, transients, ripple, short circuit, surges, reversed polarity, electromagnetic "
-    "compatibility, vibration, life, other units; see Not tested"
-)
+"""What a run does not test, in short and at length, unless it found the result named last."""
 
 
 def decision(tables: Tables, judged: JudgedRun) -> Markup:
@@ -82,14 +81,21 @@ def _conditions(tables: Tables, judged: JudgedRun) -> Iterator[tuple[str, str]]:
     if points:
         lines = ", ".join(f"{line_v:g}" for line_v in sorted({p.line_set_v for p in points}))
         loads = sorted(point.iout_a for point in points)
-        least = f"{loads[0]:.2f} A" if loads[0] >= 0.005 else "none"
-        yield "tested at", f"{lines} V line, loads from {least} to {loads[-1]:.2f} A"
+        yield "tested at", f"{lines} V line, {_loads(loads[0], loads[-1])}"
     air = tables.story.air
     yield "air", f"{air.least_c:.1f} to {air.most_c:.1f} °C" if air.samples else "not measured"
     protection = (tables.record.module.get("protection") or {}).get("kind", "none")
     yield "in front of it", "nothing" if protection == "none" else f"protection: {protection}"
     yield "sample", f"one unit: {tables.record.module.get('unit') or 'not named'}"
-    yield "does not cover", NOT_COVERED
+    short = ", ".join(word for word, _, _ in _untested(tables))
+    yield "does not cover", f"{short}; see Not tested"
+
+
+def _loads(least_a: float, most_a: float) -> str:
+    if most_a < 0.005:
+        return "no load"
+    least = f"{least_a:.2f} A" if least_a >= 0.005 else "none"
+    return f"loads from {least} to {most_a:.2f} A"
 
 
 def _told(worth: Worth) -> str:
@@ -99,14 +105,19 @@ def _told(worth: Worth) -> str:
 # ---------------------------------------------------------------------- limits of the run
 
 
+def _untested(tables: Tables) -> list[tuple[str, str, str]]:
+    found = {one.quantity for one in tables.findings}
+    return [one for one in UNTESTED if one[2] not in found]
+
+
 def not_tested(tables: Tables) -> Markup:
     """What this run says nothing about."""
-    own = []
+    own = [words for _, words, _ in _untested(tables)]
     if not any(numbered.point.kind == "soaked" for numbered in tables.record.points):
-        own.append("heat: no point was soaked, so no continuous load is known")
+        own.insert(0, "heat: no point was soaked, so no continuous load is known")
     if not tables.story.air.samples:
-        own.append("the air: no ambient thermometer")
-    return section("not-tested", "Not tested", bullets([*own, *NOT_TESTED]))
+        own.insert(0, "the air: no ambient thermometer")
+    return section("not-tested", "Not tested", bullets(own))
 
 
 def decision_rule(judged: JudgedRun) -> Markup:

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from runner.errors import StorageError
 from runner.journal import FILE_NAME
-from runner.report.columns import BUDGET, DERATING, EFFICIENCY, READINGS
+from runner.report.columns import BUDGET, DERATING, EFFICIENCY, FINDINGS, READINGS
 from runner.report.page.markup import (
     Markup,
     bullets,
@@ -26,6 +26,7 @@ from runner.report.tables import Tables
 
 CHUNK = 1 << 20
 COLUMNS = {
+    "findings.csv": FINDINGS,
     "efficiency.csv": EFFICIENCY,
     "derating.csv": DERATING,
     "budget.csv": BUDGET,

@@ -58,7 +58,8 @@ def averages(tables: Tables) -> Markup:
     assumed = assumed_inputs(tables.record)
     if assumed:
         return section("averages", AVERAGES, paragraph(f"None: {', '.join(assumed)} is assumed."))
-    shown = [one for one in summarise(tables).tables if not one.title.startswith("Greatest")]
+    elsewhere = ("Greatest", "What was found")
+    shown = [one for one in summarise(tables).tables if not one.title.startswith(elsewhere)]
     line = dict(summarise(tables).facts).get("line regulation", "")
     parts = [table(one.header, one.rows, caption=one.title) for one in shown]
     if line:

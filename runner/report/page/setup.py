@@ -27,11 +27,21 @@ QUANTITIES = {
     "case_temp_c": "case",
     "hot_spot_temp_c": "hot spot",
 }
+WATCHED = QUANTITIES | {
+    "ploss_w": "loss",
+    "ploss_jump_w": "jump of the loss",
+    "pin_w": "input power",
+    "pout_w": "output power",
+    "hot_spot_rise_k_per_min": "rise of the hot spot",
+    "case_rise_k_per_min": "rise of the case",
+}
 LIMITS = {
     "line_abs_max_v": "line at most",
     "iout_max_a": "load at most",
     "hot_spot_max_temp_c": "hot spot at most",
     "case_max_temp_c": "case at most",
+    "derating_from_c": "stated rule: rated load up to",
+    "derating_to_zero_c": "and none from",
 }
 PROVENANCE = {
     "measured": "measured at the module, by remote sense or a meter there",
@@ -67,6 +77,8 @@ def unit(tables: Tables) -> Markup:
             f"tolerance {module.get('vout_tolerance_pct') or '-'} %",
         ),
         ("rated load", f"{module['iout_rated_a']:g} A"),
+        ("air flow", module.get("airflow") or NOT_SAID),
+        ("mounting", module.get("mounting") or NOT_SAID),
         ("protection", ", ".join(told).removeprefix("kind ") or "none"),
         (
             "limits",
@@ -93,7 +105,7 @@ def bench(tables: Tables) -> Markup:
         warned if simulated else NOTHING,
         facts([("bench", str(record.bench.get("name", ""))), ("reference plane", PLANE), *where]),
         facts(_leads(tables)),
-        facts([("not in the journal", "wire lengths, orientation, mounting, enclosure, air flow")]),
+        facts([("not in the journal", "wire lengths, enclosure")]),
         _wiring(tables),
     )
 
@@ -163,7 +175,8 @@ def instruments(tables: Tables) -> Markup:
     header = ("reads", "name", "identity", "serial", "calibration due", "range", "accuracy")
     limits = record.run.get("limits") or []
     interlocks = [
-        (QUANTITIES.get(one["quantity"], "loss"), *_limit(one), one["source"]) for one in limits
+        (WATCHED.get(one["quantity"], one["quantity"]), *_limit(one), one["source"])
+        for one in limits
     ]
     watched = (
         Markup(
@@ -187,7 +200,7 @@ def instruments(tables: Tables) -> Markup:
 
 
 def _limit(one: Mapping[str, Any]) -> tuple[str, str]:
-    unit = {"v": "V", "a": "A", "w": "W", "c": "°C"}.get(one["quantity"][-1], "")
+    unit = {"v": "V", "a": "A", "w": "W", "c": "°C", "n": "K/min"}.get(one["quantity"][-1], "")
     return f"{one['most']:g}", unit
 
 
