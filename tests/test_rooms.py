@@ -11,6 +11,16 @@ import pytest
 ROOT = Path(__file__).parent.parent
 ROOMS = ("drivers", "runner", "sequences", "sim")
 KNOW_THE_SIMULATOR = {"runner/seam.py", "runner/cli/sim.py"}
+MAY_IMPORT = {
+    "runner/cli/": ("runner", "drivers.errors"),
+    "runner/files/": ("runner",),
+    "runner/alone/": ("runner", "drivers"),
+    "runner/replay/": ("runner", "drivers.wire"),
+    "runner/hand/": ("runner",),
+    "runner/report/": ("runner",),
+    "runner/live/": ("runner",),
+}
+"""The rooms within the runner: the last column of the table in DEVELOPERS.md."""
 PRINT = "runner/cli/"
 MAY_SLEEP = {"runner/clock.py", "sim/clock.py"}
 
@@ -55,6 +65,16 @@ def test_every_room_imports_only_what_it_may(path: Path) -> None:
     else:
         assert "sequences" not in {n.partition(".")[0] for n in names}
         assert name in KNOW_THE_SIMULATOR or not any(n.partition(".")[0] == "sim" for n in names)
+
+
+@pytest.mark.parametrize("path", [*files("runner")], ids=lambda p: str(p.relative_to(ROOT)))
+def test_the_rooms_of_the_runner_import_only_what_they_may(path: Path) -> None:
+    name, names = str(path.relative_to(ROOT)).replace("\\", "/"), ours(path)
+    for room, may in MAY_IMPORT.items():
+        if name.startswith(room) and name not in KNOW_THE_SIMULATOR:
+            assert within(names, *may)
+    if not name.startswith(PRINT):
+        assert not any(n == "runner.cli" or n.startswith("runner.cli.") for n in names)
 
 
 @pytest.mark.parametrize("path", ALL, ids=lambda p: str(p.relative_to(ROOT)))

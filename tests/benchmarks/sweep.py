@@ -63,7 +63,8 @@ def through_the_runner(folder: Path, bench: SimBench, points: int) -> float:
 def bare_loop(wire: Path, bench: SimBench) -> float:
     """Wall time [s] of sending the same lines, and reading as often as there was a reply."""
     manager = bench.resource_manager()
-    rows = [row.split("\t") for row in wire.read_text("utf-8").splitlines()]
+    lines = [row.split("\t") for row in wire.read_text("utf-8").splitlines()]
+    rows = [cells for cells in lines if cells[2] in "<>"]
     resources: dict[str, Any] = {}
     for name in {row[1] for row in rows}:
         opened: Any = manager.open_resource(bench.resources[name])

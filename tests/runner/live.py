@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal
 
@@ -83,7 +83,9 @@ class Live:
             self.bench = simulated_bench(*files)
             prepare_bench(self.bench)
             live = self.bench
-            return Seam(live.resource_manager(), live.clock, live.close, SIMULATED, stays_on=False)
+            manager = live.resource_manager()
+            seam = Seam(manager, live.clock, live.close, SIMULATED, stays_on=False)
+            return replace(seam, swap=live.swap)
 
         self.monkeypatch.setattr(run, "open_seam", open_live)
         sequence = load(name)

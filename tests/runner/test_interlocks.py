@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 
 from runner.errors import Stopped, Tripped
-from runner.interlocks import SLICE_S, Limit, Watch, margins
+from runner.interlocks import MOST_DOUBTS, SLICE_S, Least, Limit, Watch, margins
 from runner.steps import Reading
 from tests.runner.fakes import StepClock
 
@@ -106,3 +106,97 @@ def test_a_real_loss_still_trips_after_a_change() -> None:
     eye.changed_s = 0.0
     with pytest.raises(Tripped, match="ploss_w"):
         eye.look()
+
+
+def noted(readings: list[Reading], limits: tuple[Limit, ...] = LIMITS) -> tuple[Watch, list[str]]:
+    left, notes = iter(readings), list[str]()
+    eye = Watch(lambda: next(left, GOOD), StepClock(), limits, lambda: None)
+    eye.doubted = notes.append
+    return eye, notes
+
+
+def test_a_mad_sample_is_let_pass_but_not_kept_quiet() -> None:
+    eye, notes = noted([replace(GOOD, hot_spot_temp_c=900.0), GOOD, GOOD])
+    eye.look()
+    eye.look()
+    (note,) = notes
+    assert "not confirmed by a second look" in note
+    assert "hot_spot_temp_c is 900, allowed is 110 (module file)" in note
+
+
+def test_a_noisy_meter_does_not_fill_the_journal() -> None:
+    mad = replace(GOOD, vin_v=99.0)
+    eye, notes = noted([replace(r, t_s=10.0 * k) for k in range(200) for r in (mad, GOOD)])
+    for _ in range(200):
+        eye.look()
+    assert len(notes) == MOST_DOUBTS and "No more" in notes[-1]
+
+
+def test_what_comes_and_goes_ten_times_a_minute_is_no_single_mad_sample() -> None:
+    mad = replace(GOOD, vin_v=99.0)
+    eye, notes = noted([replace(r, t_s=5.0 * k) for k in range(20) for r in (mad, GOOD)])
+    for _ in range(9):
+        eye.look()
+    with pytest.raises(Tripped, match="ploss_w is .*came and went 10 times within 45 s"):
+        eye.look()
+
+
+def test_a_loss_torn_by_a_set_point_that_moves_is_no_mad_sample() -> None:
+    eye, notes = noted([replace(GOOD, iin_a=1.2, iout_a=0.0), GOOD])
+    eye.changed_s = 0.0
+    eye.look()
+    assert notes == []
+
+
+def test_a_thermometer_that_gives_no_number_is_a_trip_and_no_blank() -> None:
+    lost = replace(GOOD, case_temp_c=float("nan"))
+    eye = watch([lost, lost])
+    eye.unread = lambda quantity: f"{quantity}: 9.9E37 came"
+    with pytest.raises(Tripped) as caught:
+        eye.look()
+    trip = caught.value
+    assert (trip.quantity, trip.value, trip.limit) == ("case_temp_c", "not read", "a temperature")
+    assert trip.source == "case_temp_c: 9.9E37 came"
+
+
+@pytest.mark.parametrize(
+    ("on", "at_s", "trips"), [(True, 2.5, True), (True, 1.5, False), (False, 2.5, False)]
+)
+def test_a_least_value_is_held_against_a_line_that_is_on_and_stands(
+    on: bool, at_s: float, trips: bool
+) -> None:
+    low = replace(GOOD, t_s=at_s, vin_v=11.0)
+    least = (Least("vin_v", 15.0, "bench file"),)
+    readings = iter([low, low])
+    eye = Watch(lambda: next(readings), StepClock(), (), lambda: None, leasts=least)
+    eye.supply_is_on, eye.changed_s = on, 0.0
+    if not trips:
+        assert eye.look() == low
+        return
+    with pytest.raises(Tripped, match=r"vin_v is 11, allowed is at least 15 \(bench file\)"):
+        eye.look()
+
+
+def test_a_jump_of_the_loss_is_a_trip_with_all_that_belongs_to_it() -> None:
+    limit = Limit("ploss_jump_w", 2.0, "[limits] of the module file")
+    readings = [replace(GOOD, t_s=float(k)) for k in range(20)]
+    jumped = replace(GOOD, t_s=20.0, iin_a=1.1)  # 2.4 W more at 24 V
+    after = replace(GOOD, t_s=20.5)
+    eye, notes = noted([*readings, jumped, after, jumped, jumped], (limit,))
+    eye.changed_s = -1.0
+    for _ in range(21):
+        eye.look()
+    assert "ploss_jump_w" in notes[0]
+    with pytest.raises(Tripped) as caught:
+        eye.look()
+    trip = caught.value
+    assert (trip.quantity, trip.limit) == ("ploss_jump_w", 2.0)
+    assert trip.value == pytest.approx(2.4) and "module file" in trip.source
+
+
+def test_power_in_and_out_may_have_limits_of_their_own() -> None:
+    for quantity, watts in (("pin_w", 24.0), ("pout_w", 21.6)):
+        assert watch([GOOD]).look() == GOOD
+        eye, _ = noted([GOOD, GOOD], (Limit(quantity, watts - 1.0, "bench file"),))
+        with pytest.raises(Tripped, match=quantity):
+            eye.look()

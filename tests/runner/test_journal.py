@@ -34,9 +34,9 @@ def write_journal(folder: Path) -> Path:
     journal.write("run", sequence="load_sweep")
     journal.write("step", index=0, step="Draw", args={"iout_a": 1.5})
     for k in range(3):
-        journal.write("sample", sync=False, index=0, vout_v=9.0 + k / 7)
+        journal.write("sample", sync=False, index=0, vin_v=24.0, iin_a=0.6, vout_v=9.0 + k / 7)
     journal.write("note", text='a "sum": "trap", and 25 °C')
-    journal.write("end", ending="done")
+    journal.write("end", ending="done", message="it came to its end", exit_code=0)
     journal.close()
     return journal.path
 
@@ -131,6 +131,8 @@ def test_a_record_that_found_no_room_leaves_nothing_behind(
         disk.setattr(os, "fsync", unsynced)
         with pytest.raises(StorageError, match="what was written is intact"):
             journal.write("sample", vout_v=9.0)
-    journal.write("safe", confirmed=True)  # somebody made room: the way out is still told
+    journal.write(
+        "safe", confirmed=True, attempts=[]
+    )  # somebody made room: the way out is still told
     journal.close()
     assert [record["kind"] for record in read(journal.path)] == ["run", "safe"]

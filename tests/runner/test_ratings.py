@@ -169,6 +169,9 @@ def test_a_missing_interlock_has_its_stated_default() -> None:
             "hot_spot_temp_c": 120.0,
             "case_temp_c": 110.0,
             "ambient_temp_c": 95.0,
+            "ploss_jump_w": 0.5 * 9.0 * 5.5 * 3.0 / 7.0,  # half of the greatest loss allowed
+            "hot_spot_rise_k_per_min": 10.0,
+            "case_rise_k_per_min": 10.0,
         }
     )
 
@@ -285,3 +288,13 @@ def test_leads_without_sense_are_no_matter_where_a_meter_reads_the_terminals() -
     table = changed(with_meter("vout", range_v=20.0), (*LOAD, "remote_sense"), False)
     table = without(table, (*LOAD, "lead_resistance_ohm"))
     assert "remote_sense" not in warned(table)
+
+
+def test_a_box_that_watches_its_line_more_impatiently_than_a_run_speaks_to_it_is_warned_of() -> (
+    None
+):
+    brisk = warned(changed(BENCH, (*SUPPLY, "comm_watchdog_s"), 5.0))
+    assert "instruments.supply.comm_watchdog_s is 5 s" in brisk and "for 10 s" in brisk
+    assert warned(changed(BENCH, (*SUPPLY, "comm_watchdog_s"), 15.0)) == ""
+    slow = changed(BENCH, (*LOAD, "timeout_s"), 20.0)
+    assert "for 40 s" in warned(changed(slow, (*SUPPLY, "comm_watchdog_s"), 15.0))

@@ -19,14 +19,15 @@ import pytest
 from drivers.errors import InstrumentError
 from runner import run, run_folder
 from runner.attention import Attention
+from runner.clock import Clock
 from runner.errors import BadInput, StorageError
 from runner.report.tables import write_tables
-from runner.run_folder import WireRecord, read_summary
+from runner.run_folder import read_summary
 from runner.seam import Seam
-from runner.steps import Read, Step
+from runner.steps import Read, Step, Wait
+from runner.wire_record import WireRecord
 from sim.build import SimBench
 from sim.faults import Fault
-from tests.runner.fakes import StepClock
 from tests.runner.live import Heard, Live
 
 TWO_POINTS = """
@@ -187,17 +188,26 @@ def test_a_supply_that_falls_silent_for_good_is_named_as_not_confirmed_off(live:
 
 
 def test_a_late_reply_is_never_taken_for_the_next_answer(live: Live) -> None:
-    fault = Fault("late", when="MEAS", skip=5, times=1, delay_s=2.5)
+    fault = Fault("late", when="MEAS", skip=5, times=1, delay_s=0.7)
     done = live.run(live.sequence(TWO_POINTS), **faulty("supply", fault))  # type: ignore[arg-type]
     assert done.ending.name == "done"
     values = [r["values"] for r in live.records() if r.get("outcome") == "Point"]
     assert [round(v["iout_a"]) for v in values] == [1, 2]
 
 
+def test_a_box_that_is_slow_by_nature_is_waited_for(live: Live) -> None:
+    fault = Fault("late", when="TEMP", times=0, delay_s=0.5)  # as one that averages for long
+    body = TWO_POINTS.replace("yield Read()", "yield Read(samples=2)")
+    done = live.run(live.sequence(body), **faulty("ambient", fault))  # type: ignore[arg-type]
+    assert done.ending.name == "done", done.ending.message
+
+
 def test_an_open_thermometer_ends_the_run(live: Live) -> None:
     fault = Fault("garbage", when="TEMP", skip=8, times=0)
     done = live.run(live.sequence(TWO_POINTS), **faulty("ambient", fault))  # type: ignore[arg-type]
-    assert done.ending.exit_code == 4
+    assert (done.ending.name, done.ending.exit_code) == ("tripped", 3)
+    trip = next(record for record in live.records() if record["kind"] == "trip")
+    assert "ambient_temp_c" in trip["quantity"] and trip["value"] == "not read"
     assert live.outputs_on() == (False, False)
 
 
@@ -272,9 +282,14 @@ def test_a_wire_record_that_cannot_be_written_keeps_nothing_from_being_switched_
         def write(self, text: str) -> int:
             raise OSError(errno.ENOSPC, "No space left on device")
 
-    monkeypatch.setattr(WireRecord, "__init__", lambda self, path, clock: None)
-    monkeypatch.setattr(WireRecord, "_file", Full(), raising=False)
-    monkeypatch.setattr(WireRecord, "_clock", StepClock(), raising=False)
+    begin = WireRecord.__init__
+
+    def begin_full(self: WireRecord, path: Path, clock: Clock) -> None:
+        begin(self, path, clock)
+        self.close()
+        self._file = Full()
+
+    monkeypatch.setattr(WireRecord, "__init__", begin_full)
     done = live.run(live.sequence(TWO_POINTS))
     assert done.ending.exit_code == 0 and live.outputs_on() == (False, False)
 
@@ -334,6 +349,23 @@ def test_what_somebody_changes_at_a_box_is_a_trip(
     assert live.outputs_on() == (False, False)
 
 
+@pytest.mark.parametrize(
+    ("box", "message", "says"),
+    [("supply", "VOLT 27", "supply voltage is 27"), ("load", "CURR 2.8", "load current is 2.8")],
+)
+def test_a_set_point_that_has_stood_is_held_closer(
+    live: Live, box: str, message: str, says: str
+) -> None:
+    def at_step(index: int, step: Step) -> None:
+        if isinstance(step, Wait) and live.bench is not None:
+            live.bench.devices[live.bench.resources[box]].obey(message)
+
+    steps = "yield PowerUp(24.0)\n    yield Draw(2.0)\n    yield Settle(11.0)\n    yield Wait(5.0)\n"
+    done = live.run(live.sequence(f"\n    {steps}"), heard=Heard(at_step=at_step))
+    assert (done.ending.name, done.ending.exit_code) == ("tripped", 3), done.ending.message
+    assert says in done.ending.message and live.outputs_on() == (False, False)
+
+
 def test_a_small_move_of_the_line_is_flagged_on_the_point(live: Live) -> None:
     def at_step(index: int, step: Step) -> None:
         if isinstance(step, Read):
@@ -350,7 +382,9 @@ def test_a_module_that_shuts_down_in_a_soak_is_not_called_soaked(live: Live) -> 
     module = live.demo("module", "stop_temp_c = 145.0", "stop_temp_c = 70.0")
     text = Path(module).read_text("utf-8").replace("start_temp_c = 125.0", "start_temp_c = 60.0")
     Path(module).write_text(text, "utf-8")
-    done = live.run("load_sweep", module=module, points="4", lines_v="24", audit="no")
+    done = live.run(
+        "load_sweep", module=module, points="4", lines_v="24", audit="no", predict_k="0"
+    )
     tables = write_tables(done.folder)
     soaked = [p.point for p in tables.record.points if p.point.kind == "soaked"]
     assert soaked and not any(point.settled for point in soaked)

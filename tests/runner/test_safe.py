@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drivers.errors import LostInstrument
+from drivers.errors import BoxError, LostInstrument
 from runner.safe import leave
 from tests.runner.fakes import FakeChamber, StepClock, boxes
 
@@ -49,7 +50,7 @@ def test_a_command_that_failed_is_tried_again_after_a_reconnect() -> None:
 
 def test_the_load_is_still_switched_off_when_the_supply_is_lost() -> None:
     script, supply, load = boxes()
-    script.fails["supply off"] = [lost()] * 9
+    script.fails["supply off"] = [lost()] * 99
     way = leave(supply, load, None, StepClock(), emergency=True)
     assert "load off" in script.commands
     # The load is off, but its terminals still carry the module's volts: both are named.
@@ -97,3 +98,48 @@ def test_under_any_fault_both_outputs_are_off_or_named(
     assert "supply off" in script.commands and "load off" in script.commands
     assert not supply.on or "supply output (supply)" in way.unconfirmed
     assert not load.on or "load input (load)" in way.unconfirmed
+
+
+def test_a_load_that_disobeys_makes_a_normal_end_an_emergency() -> None:
+    script, supply, load = boxes()
+    script.fails["load 1 A"] = [lost()]
+    way = leave(supply, load, None, StepClock(), emergency=False, iout_set_a=2.0)
+    assert actions(script.commands) == ["load 1.5 A", "load 1 A", "supply off", "load off"]
+    assert way.confirmed
+
+
+def test_a_load_that_stays_on_is_tried_again_once_the_supply_is_off() -> None:
+    script, supply, load = boxes()
+    script.fails["load off"] = [lost()]
+    way = leave(supply, load, None, StepClock(), emergency=False)
+    assert actions(script.commands) == ["load off", "supply off", "load off"]
+    assert way.confirmed
+
+
+def test_a_box_on_its_way_back_is_told_again_for_a_while() -> None:
+    script, supply, load = boxes()
+    script.fails["supply off"] = [lost()] * 4
+    clock = StepClock()
+    way = leave(supply, load, None, clock, emergency=True)
+    assert way.confirmed and script.commands.count("supply off") == 5
+    assert script.commands.index("load off") < len(script.commands) - 3  # it was not kept waiting
+
+
+def test_a_box_that_was_without_power_is_told_again_at_once() -> None:
+    script, supply, load = boxes()
+    script.fails["supply off"] = [lost()]
+    dark = LostInstrument("off and on", instrument="supply", resource="TCPIP", command="*ESR?")
+    script.fails["supply reopen"] = [dark]
+    way = leave(supply, load, None, StepClock(), emergency=True)
+    assert actions(script.commands)[:3] == ["supply off", "supply reopen", "supply off"]
+    assert way.confirmed
+
+
+@pytest.mark.parametrize("is_on", [False, True])
+def test_a_box_that_only_complains_is_asked_whether_it_is_off(is_on: bool) -> None:
+    script, supply, load = boxes()
+    complaint = BoxError("flooded", entries=((-310, ""),), instrument="supply", resource="TCPIP")
+    script.fails["supply off"] = [complaint] * 99
+    supply.on = is_on
+    way = leave(supply, load, None, StepClock(), emergency=True)
+    assert way.confirmed is not is_on

@@ -96,6 +96,34 @@ def test_a_killed_run_leaves_a_journal_that_reads_and_reports(bench: Path, tmp_p
 
 
 @pytest.mark.skipif(not POSIX, reason="POSIX signals")
+def test_a_killed_run_is_resumed_with_line_load_and_heat_brought_back(
+    bench: Path, tmp_path: Path
+) -> None:
+    run, quick = tmp_path / "run", ["--lines-v", "24", "--points", "4", "--soak-at-most-s", "20"]
+    with start(bench, run, *quick) as killed:
+        wait_for(run / "journal.jsonl", '"kind": "fast", "label": "up"')
+        killed.send_signal(signal.SIGKILL)
+        killed.communicate(timeout=30)
+    until(lambda: outputs(bench) == ["0", "0"], within_s=5.0)
+    before = list(journal.read(run / "journal.jsonl"))
+    done = subprocess.run(
+        [*AMPWORTH, "resume", str(run)], capture_output=True, text=True, check=False, timeout=120
+    )
+    assert done.returncode == 0, done.stderr
+    records = list(journal.read(run / "journal.jsonl"))
+    resumed = next(r for r in records if r["kind"] == "resumed")
+    assert resumed["made_safe"]["confirmed"] and not resumed["rewound"]
+    restored = [r["text"] for r in records if r["kind"] == "restored" and "text" in r]
+    assert any("again: PowerUp" in text for text in restored)
+    assert any("warmed up" in text or "again: Soak" in text for text in restored)
+    ends = [r["t_s"] for r in records]
+    assert ends == sorted(ends) and resumed["t_s"] > before[-1]["t_s"]
+    points = [r["index"] for r in records if r["kind"] == "outcome"]
+    assert points == list(range(len(points)))  # each step once
+    assert outputs(bench) == ["0", "0"]
+
+
+@pytest.mark.skipif(not POSIX, reason="POSIX signals")
 def test_a_bench_in_use_names_its_holder_and_is_free_once_the_holder_is_dead(
     bench: Path, tmp_path: Path
 ) -> None:

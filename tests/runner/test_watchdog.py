@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import io
+import subprocess
+import sys
 import time
 from pathlib import Path
 
 import pytest
 
-from runner import watchdog
+from runner import safe, watchdog
 from runner.errors import BenchError
 from runner.watchdog import Watchdog, await_silence, patience_s
+from tests.runner.fakes import StepClock, boxes
 
 ECHO = """
 import sys
@@ -57,6 +60,41 @@ def test_a_run_does_not_go_on_without_its_watchdog(
     guard.close()
 
 
+def test_it_ends_cleanly_while_the_runner_still_holds_the_pipe() -> None:
+    command = [sys.executable, "-c", watchdog.COMMAND, "watchdog", "demo"]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stderr=subprocess.PIPE) as process:
+        assert process.stdin is not None and process.stderr is not None
+        process.stdin.write(b".q")
+        process.stdin.flush()
+        assert process.wait(30.0) == 0  # the thread that listens is still reading then
+        assert process.stderr.read() == b""
+
+
 def test_its_patience_outlasts_the_slowest_box() -> None:
     assert patience_s([]) == patience_s([2.0, 0.5]) == watchdog.PATIENCE_S
     assert patience_s([2.0, 20.0]) >= 4 * 20.0  # a reply and a token, each on two connections
+
+
+def test_the_way_out_beats_before_everything_it_tries() -> None:
+    script, supply, load = boxes()
+    script.fails = {"supply off": [OSError("mute")] * 2, "load off": [OSError("mute")] * 2}
+    beats: list[int] = []
+    safe.leave(
+        supply,
+        load,
+        None,
+        StepClock(),
+        emergency=True,
+        alive=lambda: beats.append(len(script.commands)),
+    )
+    # before each command a beat, however the one before it ended
+    assert set(range(len(script.commands))) <= set(beats)
+
+
+def test_a_watchdog_that_has_ended_keeps_nothing_from_being_switched_off() -> None:
+    def ended() -> None:
+        raise BenchError("the watchdog has ended by itself")
+
+    _, supply, load = boxes()
+    way = safe.leave(supply, load, None, StepClock(), emergency=True, alive=ended)
+    assert way.confirmed and not supply.on and not load.on

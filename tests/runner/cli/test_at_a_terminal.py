@@ -44,12 +44,14 @@ TYPED = {
 class Keyboard:
     """A command on a pseudo-terminal of its own, which is its controlling terminal."""
 
-    def __init__(self, folder: Path, *options: str) -> None:
-        (folder / "own.py").write_text(SEQUENCE, "utf-8")
+    def __init__(
+        self, folder: Path, *options: str, bench: Path = HAND, sequence: str = SEQUENCE
+    ) -> None:
+        (folder / "own.py").write_text(sequence, "utf-8")
         self.folder, self.shown = folder, ""
         self._master, slave = pty.openpty()
         command = [sys.executable, "-c", "from runner.cli.main import entry; entry()", "run"]
-        arguments = [str(folder / "own.py"), "--bench", str(HAND), "--out", str(folder / "run")]
+        arguments = [str(folder / "own.py"), "--bench", str(bench), "--out", str(folder / "run")]
         with (folder / "out").open("wb") as out:
             self.process = subprocess.Popen(
                 [*command, *arguments, *options],
@@ -91,6 +93,20 @@ def _own_terminal() -> None:
     import termios
 
     fcntl.ioctl(0, termios.TIOCSCTTY, 0)
+
+
+def test_a_person_has_time_to_answer_on_a_bench_whose_time_is_simulated(tmp_path: Path) -> None:
+    """Its clock stands still until somebody sleeps: 15 min of it would be over at once."""
+    asks = (
+        "from runner import *\n\ndef sequence(setup: Setup) -> Steps:\n    yield Ask('cover it')\n"
+    )
+    keyboard = Keyboard(tmp_path, bench=resolve("demo", "bench"), sequence=asks)
+    code = keyboard.type_answers({"cover it": "\n"})
+    assert code == 0, keyboard.shown
+    (answer,) = [
+        r for r in journal.read(tmp_path / "run" / journal.FILE_NAME) if r["kind"] == "answer"
+    ]
+    assert answer["t_s"] < 60.0
 
 
 def test_a_person_works_the_bench_from_the_terminal(tmp_path: Path) -> None:

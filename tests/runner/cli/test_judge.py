@@ -80,7 +80,7 @@ def test_json_holds_what_the_table_shows(soaked: Path, capsys: pytest.CaptureFix
     code, out, _ = said(capsys, "judge", str(soaked), "--json", "--ambient-c", "25")
     values = json.loads(out)
     assert code == 8 and values["rule"] == "guard band 1 U (95 %)"
-    assert [one["claim"] for one in values["claims"]] == list(range(1, 11))
+    assert [one["claim"] for one in values["claims"]] == list(range(1, 12))
     (worth,) = values["worth"]
     assert worth["limited_by"] == "hot-spot" and worth["expanded_u_a"] > 0.0
     deciding = [row for row in values["verdicts"] if row["decides"]]

@@ -14,7 +14,9 @@ from runner.report.columns import (
     COUNT,
     DERATING,
     EFFICIENCY,
+    FINDINGS,
     MEASURED,
+    PROTECTION,
     READINGS,
     TEXT,
     YES_NO,
@@ -24,7 +26,7 @@ from runner.report.columns import (
     row,
 )
 
-ALL = (READINGS, EFFICIENCY, DERATING, BUDGET, COMPARISON)
+ALL = (READINGS, EFFICIENCY, DERATING, BUDGET, FINDINGS, COMPARISON, PROTECTION)
 
 
 @pytest.mark.parametrize("columns", ALL)

@@ -245,7 +245,7 @@ def test_checksums_are_those_of_the_files(live_page: tuple[Path, Tables, str]) -
         "tare, taken off",
         "Improve first: supply",
         "No interlock tripped.",
-        "surges, load dump, jump start and reversed polarity",
+        "surges and load dump; jump start, but for what was found",
         "operator not in the journal",
         "of it, in percentage points; blank where an accuracy is not stated",  # a column's meaning
     ],
