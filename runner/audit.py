@@ -104,6 +104,7 @@ def audit_point(point: Point) -> AuditPoint:
         ambient_temp_c=point.ambient_temp_c,
         case_temp_c=point.case_temp_c,
         hot_spot_temp_c=point.hot_spot_temp_c,
+        capacitor_temp_c=point.capacitor_temp_c,
         u={name: sd / math.sqrt(point.samples) for name, sd in point.sd.items()},
     )
 

@@ -34,7 +34,12 @@ from runner.steps import Reading
 
 WireRecord = Callable[[str, str, str], None]
 WORKED_BY_HAND = "worked by hand"
-TEMPERATURES: tuple[Literal["ambient", "case", "hot_spot"], ...] = ("ambient", "case", "hot_spot")
+TEMPERATURES: tuple[Literal["ambient", "case", "hot_spot", "capacitor"], ...] = (
+    "ambient",
+    "case",
+    "hot_spot",
+    "capacitor",
+)
 METERED: tuple[tuple[Literal["vin", "iin", "vout", "iout"], Literal["V", "A"]], ...] = (
     ("vin", "V"),
     ("iin", "A"),
@@ -172,6 +177,7 @@ class Bench:
             seen.get("hot_spot"),
             supply.mode,
             load_mode,
+            seen.get("capacitor"),
         )
 
     def _output(self, seen: dict[str, Any]) -> tuple[float | None, float | None, str]:

@@ -123,7 +123,9 @@ def _p_channel(full: Full, module: Mapping[str, Any], place: Place) -> Described
             f"the line goes up to {module['line_max_v']:g} V and a gate bears some {GATE_V:g} V: "
             "it needs a Zener diode and a resistor at its gate"
         )
-    told = f"{full.p_channel_ohm:g} ohm at 25 °C, {100.0 * CHANNEL_GROWTH_PER_K:.1f} % more a kelvin"
+    told = (
+        f"{full.p_channel_ohm:g} ohm at 25 °C, {100.0 * CHANNEL_GROWTH_PER_K:.1f} % more a kelvin"
+    )
     return part, told, remarks
 
 

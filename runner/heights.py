@@ -26,7 +26,7 @@ from runner.steps import (
     Step,
 )
 
-TEMPERATURES = ("hot_spot_temp_c", "case_temp_c", "ambient_temp_c")
+TEMPERATURES = ("hot_spot_temp_c", "case_temp_c", "capacitor_temp_c", "ambient_temp_c")
 READ = ("vin_v", "iin_a", "vout_v", "iout_a", "ploss_w", *TEMPERATURES)
 AT_RATING, AT_RATING_K = 0.01, 1.0
 """A reading up to 1 %, or 1 K, above a rating is at it, not over it: a run may ask for the
@@ -145,7 +145,7 @@ def _bounds(bench: BenchFile, module: ModuleFile) -> Iterator[tuple[str, Bound]]
     ):
         if meter is not None and meter.range_v is not None:
             yield quantity, Bound(meter.range_v, f"range_v of {name}")
-    for part in ("hot_spot", "case"):
+    for part in ("hot_spot", "case", "capacitor"):
         most_c = getattr(limits, f"{part}_max_temp_c")
         if most_c is not None:
             source = f"limits.{part}_max_temp_c of the module file"

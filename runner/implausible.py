@@ -21,9 +21,9 @@ LINE_SHARE, LINE_LEAST_V = 0.02, 0.2
 """The line has been moved when its set point was, by this share and by so many volts."""
 STILL_S, STILL_READINGS = 0.5, 3
 """A readback may lag behind for so long [s]; so many readings have been the same by then."""
-TEMP_STILL_S = {"hot_spot_temp_c": 60.0, "case_temp_c": 120.0}
+TEMP_STILL_S = {"hot_spot_temp_c": 60.0, "case_temp_c": 120.0, "capacitor_temp_c": 120.0}
 """A thermometer follows late: so long the loss must have been another one [s]."""
-LAGS_S = {"hot_spot_temp_c": 60.0, "case_temp_c": 400.0}
+LAGS_S = {"hot_spot_temp_c": 60.0, "case_temp_c": 400.0, "capacitor_temp_c": 400.0}
 """What a temperature came from is the loss of so long, not of the moment: a load that is taken off
 for a sweep and comes back finds a warm module where it was [s]."""
 COARSE_K, COARSE_TIMES, COARSE_LEAST_K = 0.5, 5.0, 5.0
@@ -147,7 +147,8 @@ class Colder:
             self.since_s = reading.t_s
         elif reading.t_s - self.since_s >= COLDER_FOR_S:
             why = "heat flows from hot to cold: a thermometer has come off or the two are swapped"
-            return Tripped("hot_spot_temp_c", hot_c, f"near case_temp_c, {case_c:.1f}, or above", why)
+            near = f"near case_temp_c, {case_c:.1f}, or above"
+            return Tripped("hot_spot_temp_c", hot_c, near, why)
         return None
 
 

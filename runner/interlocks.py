@@ -27,7 +27,7 @@ MOST_DOUBTS = 50
 """Mad samples that are noted one by one; after that the meter is known to be noisy."""
 OFTEN, OFTEN_WITHIN_S = 10, 60.0
 """Samples as mad as that, so many within this time [s], are no single ones any more."""
-TEMPERATURES = ("hot_spot_temp_c", "case_temp_c", "ambient_temp_c")
+TEMPERATURES = ("hot_spot_temp_c", "case_temp_c", "ambient_temp_c", "capacitor_temp_c")
 
 _DERIVED: dict[str, Callable[[Reading], float | None]] = {
     "ploss_w": lambda reading: _loss_w(reading),
@@ -36,6 +36,7 @@ _DERIVED: dict[str, Callable[[Reading], float | None]] = {
     # What needs more than one reading; the watch asks its trends.
     "hot_spot_rise_k_per_min": lambda r: None,
     "case_rise_k_per_min": lambda r: None,
+    "capacitor_rise_k_per_min": lambda r: None,
     "ploss_jump_w": lambda r: None,
 }
 

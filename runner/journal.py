@@ -121,7 +121,7 @@ def read(path: Path) -> Iterator[dict[str, Any]]:
     """The verified records of a journal that stand, in order, as they are read.
 
     A last line that is incomplete is left out: the program died while writing it. So is what
-    a later record sets aside: a `resumed` one all that came after the last outcome before it,
+    a later record sets aside: a `resumed` one all from its `from_n` on, which is done again,
     an `invalid` one the samples of a step that were taken again. Raises BadInput, naming file
     and line, for any other damage.
     """

@@ -42,9 +42,11 @@ MOST = {
     "ploss_jump_w": "ploss_jump_max_w",
     "hot_spot_temp_c": "hot_spot_max_temp_c",
     "case_temp_c": "case_max_temp_c",
+    "capacitor_temp_c": "capacitor_max_temp_c",
     "ambient_temp_c": "ambient_max_temp_c",
     "hot_spot_rise_k_per_min": "hot_spot_rise_max_k_per_min",
     "case_rise_k_per_min": "case_rise_max_k_per_min",
+    "capacitor_rise_k_per_min": "capacitor_rise_max_k_per_min",
 }
 """The key of each limit, by quantity. Current and temperatures of the module file are no
 interlocks themselves: a derating run reaches them, and the defaults lie above them."""
@@ -54,6 +56,7 @@ OF_THE_MODULE = (
     "ploss_jump_w",
     "hot_spot_rise_k_per_min",
     "case_rise_k_per_min",
+    "capacitor_rise_k_per_min",
 )
 LEAST = {"vin_v": "vin_min_v", "vout_v": "vout_min_v"}
 
@@ -65,8 +68,8 @@ def interlocks(bench: BenchFile, module: ModuleFile) -> tuple[Limit, ...]:
     10 % above what the module is set to, or its tolerance if that is wider. iout_a: 5 %
     above the module's greatest load, at most load and leads. ploss_w: the loss at the
     module's greatest load if its efficiency were 70 %. ploss_jump_w: half of the limit of
-    ploss_w. hot_spot_temp_c and case_temp_c: 10 K above the module's limit, which a derating
-    run must be able to reach. Their rises: 10 K/min once set points have stood for 300 s.
+    ploss_w. hot_spot_temp_c, case_temp_c, capacitor_temp_c: 10 K above the module's limit, which a
+    derating run must be able to reach. Their rises: 10 K/min once set points have stood for 300 s.
     ambient_temp_c: 10 K above the chamber's rating. pin_w, pout_w: none.
     """
     defaults = _defaults(bench, module)
@@ -142,6 +145,11 @@ def _defaults(bench: BenchFile, module: ModuleFile) -> dict[str, Bound]:
     if limits.case_max_temp_c is not None:
         most_c = limits.case_max_temp_c + HOT_SPOT_MARGIN_K
         found["case_temp_c"] = Bound(most_c, "10 K above the module's limit")
+    if limits.capacitor_max_temp_c is not None:
+        most_c = limits.capacitor_max_temp_c + HOT_SPOT_MARGIN_K
+        found["capacitor_temp_c"] = Bound(most_c, "10 K above the module's limit")
+    if bench.roles.capacitor is not None:
+        found["capacitor_rise_k_per_min"] = rise
     if bench.chamber is not None:
         most_c = bench.chamber.rated_temp_c + AMBIENT_MARGIN_K
         found["ambient_temp_c"] = Bound(most_c, "10 K above the chamber's rating")

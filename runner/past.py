@@ -13,6 +13,7 @@ from pathlib import Path
 
 from runner import journal
 from runner.errors import BadInput
+from runner.perform import LOW
 from runner.recorded import Record, outcome_of, reading_of, step_of
 from runner.steps import (
     Ask,
@@ -64,7 +65,8 @@ class Past:
 
     `from_n` is the number of the first record after the last outcome: what follows is done
     again. `t_s` [s] and `utc` are those of the last record, `last` is the last reading, and
-    `vout_v` [V] the output at the last outcome, None where that was read while things moved. `size` is the journal's when it was read [bytes].
+    `vout_v` [V] the output at the last outcome, None where that was read while things moved.
+    `size` is the journal's when it was read [bytes].
     """
 
     folder: Path
@@ -79,6 +81,8 @@ class Past:
     vout_v: float | None = None
     size: int = 0
     _step: Record = field(default_factory=dict)
+    _rest: tuple[int, int, float | None] = (0, 1, None)
+    _is_on: bool = False
 
     @property
     def how(self) -> str:
@@ -114,6 +118,35 @@ class Past:
         rests = self._step.get("step") in AT_REST
         self.vout_v = _vout_v(record["values"]) if rests else None
         self._see(record["values"].get("reading"))
+        if self._rests():
+            self._rest = (len(self.done), self.from_n, self.vout_v)
+
+    def _rests(self) -> bool:
+        """Whether the bench could stay as the last step left it: off, or the output held.
+
+        A step that gives a row is never done again.
+        """
+        name = self._step["step"]
+        if name in ("PowerUp", "Start", "PowerDown"):
+            self._is_on = name != "PowerDown"
+        if not self._is_on or name in ROWS:
+            return True
+        return self.is_held
+
+    @property
+    def is_held(self) -> bool:
+        """Whether the output is known to have been held at the last outcome."""
+        vout_set_v = self.run.get("module", {}).get("vout_set_v", 0.0)
+        return self.vout_v is not None and self.vout_v >= LOW * vout_set_v
+
+    def go_back(self) -> None:
+        """Back to the last outcome the bench could stay at: what came since is done again.
+
+        On a real bench time has passed. A short, a dip or a move of the line that was cut in two
+        is measured once more from its beginning; it is never held to be brought back.
+        """
+        count, self.from_n, self.vout_v = self._rest
+        del self.done[count:]
 
     def _see(self, values: Record | None) -> None:
         self.last = (reading_of(values) if values else None) or self.last
@@ -128,6 +161,8 @@ def _vout_v(values: Record) -> float | None:
 
 AT_REST = ("Settle", "Soak", "Read", "Wait", "Follow")
 """Steps at whose end line, load and module have had their time."""
+ROWS = ("Read", "Found", "Tare")
+"""Steps that give a row of a table, or an offset that every later row rests on."""
 NEEDED = ("parameters", "inputs_sha256", "identities")
 
 
@@ -144,6 +179,8 @@ def past_of(folder: Path) -> Past:
             f"{folder}: the journal holds no whole run record: nothing was measured, nothing is "
             "lost. Start the run again in a new folder"
         )
+    if past.run.get("is_drill"):
+        raise BadInput(f"{folder}: is a drill's; a drill is done again, not resumed")
     for key in NEEDED:
         if key not in past.run:
             raise BadInput(

@@ -60,6 +60,7 @@ MEASURED = (
     "ambient_temp_c",
     "case_temp_c",
     "hot_spot_temp_c",
+    "capacitor_temp_c",
 )
 
 

@@ -254,6 +254,7 @@ class _Paper:
             ambient_temp_c=now.ambient_temp_c,
             case_temp_c=now.case_temp_c,
             hot_spot_temp_c=now.hot_spot_temp_c,
+            capacitor_temp_c=now.capacitor_temp_c,
             supply_mode="CV",
             load_mode="CC",
         )

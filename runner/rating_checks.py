@@ -312,7 +312,11 @@ def _temperature_warnings(bench: BenchFile, module: ModuleFile) -> Iterator[str]
         )
     if bench.roles.ambient is None:
         yield "roles.ambient is missing: temperatures cannot be given as a rise above ambient"
-    pairs = (("hot_spot_max_temp_c", "hot spot"), ("case_max_temp_c", "case"))
+    pairs = (
+        ("hot_spot_max_temp_c", "hot spot"),
+        ("case_max_temp_c", "case"),
+        ("capacitor_max_temp_c", "capacitor"),
+    )
     for key, part in pairs:
         trip_c, limit_c = getattr(bench.limits, key), getattr(module.limits, key)
         if trip_c is not None and limit_c is not None and trip_c < limit_c:

@@ -72,8 +72,9 @@ def restore(
 
     `say` is told each thing before it is done. A soak that was over is soaked again: the
     module has cooled meanwhile. Without one it is kept at its load until its rise is what it
-    was at the last reading, as far as that comes. Raises BenchError where the output is held
-    now and was not, or the other way: what is measured there would not be what was asked.
+    was at the last reading, as far as that comes; a module that is overloaded is not. Raises
+    BenchError where the output is held now and was not, or the other way: what is measured
+    there would not be what was asked.
     """
 
     def again(*steps: Step | None) -> None:
@@ -86,7 +87,7 @@ def restore(
     again(_still(standing.leads), _still(asked), standing.air, *standing.path)
     if not standing.path:
         return
-    if standing.soak is None and past.last is not None:
+    if standing.soak is None and past.last is not None and past.is_held:
         say(_warm_up(performer, past.last))
     again(standing.rest, standing.soak)
     if past.vout_v is not None:

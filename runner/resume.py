@@ -82,6 +82,8 @@ def resume(
 
     with opened(job, folder, attention, before, past.sessions + 1) as (bench, journal, watchdog):
         _check_identities(past, bench.identities)
+        if not rewinds:
+            past.go_back()
         cut = Cut(
             past,
             rewinds=rewinds,
@@ -101,8 +103,6 @@ def resume(
 
 def _check_may_go_on(past: Past, after_trip: bool) -> None:
     ending = past.end["ending"] if past.end else ""
-    if past.run.get("is_drill"):
-        raise BadInput(f"{past.folder}: is a drill's; a drill is done again, not resumed")
     if ending == "done":
         raise BadInput(
             f"{past.folder}: the run came to its end; there is nothing to resume. "

@@ -20,6 +20,8 @@ from runner.clock import Clock
 from runner.errors import NotSafe
 
 GONE_WITHIN_S = 20.0
+FED_WITHIN_S = 2.0
+"""Behind a supply that may be on volts do not go, whatever the load does: no long wait [s]."""
 BACK_WITHIN_S, BACK_EVERY_S = 5.0, 0.5
 """A box that is away may be so long in coming back, after a dip of the mains or a reset [s]."""
 RAMP_STEPS = 4
@@ -124,7 +126,8 @@ def leave(
         way.unconfirmed.append(f"chamber ({chamber.name})")
     _see_it_go(way, supply, clock, "supply output", gone)
     if load is not None:
-        _see_it_go(way, load, clock, "load input", gone)
+        within_s = FED_WITHIN_S if way.unconfirmed else GONE_WITHIN_S
+        _see_it_go(way, load, clock, "load input", gone, within_s)
     return way
 
 
@@ -170,8 +173,7 @@ def _await_the_lost(way: Way, clock: Clock, supply: Supply, load: Load | None) -
     while way.unconfirmed and clock.now_s() < end_s:
         way.beat()
         clock.sleep(BACK_EVERY_S)
-        for box in filter(None, (supply, load)):
-            _be_patient(box)
+        _be_patient(supply, load)
         lost, way.unconfirmed = way.unconfirmed, []
         if f"supply output ({supply.name})" in lost:
             _switch_supply_off(way, supply)
@@ -179,10 +181,12 @@ def _await_the_lost(way: Way, clock: Clock, supply: Supply, load: Load | None) -
             _switch_load_off(way, load)
 
 
-def _be_patient(box: Supply | Load) -> None:
+def _be_patient(*boxes: Supply | Load | None) -> None:
     """A box that comes back may be slow to begin with; what could be had at once was tried."""
-    with contextlib.suppress(Exception):
-        box.link.hurry(False)
+    for box in boxes:
+        if box is not None:
+            with contextlib.suppress(Exception):
+                box.link.hurry(False)
 
 
 def _unloaded(way: Way, load: Load, clock: Clock, iout_set_a: float) -> bool:
@@ -200,10 +204,17 @@ def _ramp(iout_set_a: float) -> Iterator[float]:
             yield iout_set_a * step / RAMP_STEPS
 
 
-def _see_it_go(way: Way, box: Supply | Load, clock: Clock, what: str, gone: Gone) -> None:
+def _see_it_go(
+    way: Way,
+    box: Supply | Load,
+    clock: Clock,
+    what: str,
+    gone: Gone,
+    within_s: float = GONE_WITHIN_S,
+) -> None:
     """Read volts and amps until they are gone, or say that they are not."""
     label = f"{what} ({box.name})"
-    end_s = clock.now_s() + GONE_WITHIN_S
+    end_s = clock.now_s() + within_s
     seen = "nothing could be read"
     while True:
         way.beat()

@@ -44,6 +44,7 @@ class Soaking:
     plosses_w: list[float] = field(default_factory=list)
     airs_c: list[float] = field(default_factory=list)
     cases_k: list[float] = field(default_factory=list)
+    capacitors_k: list[float] = field(default_factory=list)
     end: End | None = None
     look_s: float = FIRST_LOOK_S
     foreseen: int = 0
@@ -69,6 +70,8 @@ class Soaking:
             self.plosses_w.append(self.pins_w[-1] - reading.vout_v * reading.iout_a)
         if reading.case_temp_c is not None:
             self.cases_k.append(reading.case_temp_c - air_c)
+        if reading.capacitor_temp_c is not None:
+            self.capacitors_k.append(reading.capacitor_temp_c - air_c)
 
     def is_too_hot(self, temp_c: float) -> bool:
         """Above the stop and still rising: a module that cools from the load before may pass."""
@@ -110,8 +113,11 @@ class Soaking:
         """Whether rest by the rule ends the soak: not while an end may still be foretold.
 
         A module that comes from another load may turn round, and stand still without being done.
+        A soak too short to be foretold is judged by its rule alone.
         """
         if not self._predicts or self.told is not None or self._age_s >= PREDICT_UNTIL_S:
+            return True
+        if self.step.at_most_s <= FIRST_LOOK_S:
             return True
         end = self.end
         return end is not None and bool(end.why) and end.seen >= 1.0
@@ -182,15 +188,12 @@ class Soaking:
         return True, f"soak stopped with the {spot} at {self.temps_c[-1]:.1f} °C: {what}"
 
     def _foretold(self, soaked: Soaked) -> Soaked:
-        """The outcome with the end ahead in it, that of the case too where it is read."""
-        from runner.analysis.warming import end_beside
-
-        end, beside = self.end, None
+        """The outcome with the end ahead in it, those of case and capacitor too where read."""
+        end = self.end
         if end is None:
             return soaked
-        if self.step.quantity != "case_temp_c" and len(self.cases_k) == len(self.times_s):
-            beside = end_beside(self._seen, self.cases_k)
-        case_rise_k, case_u_k = beside or (None, None)
+        case_rise_k, case_u_k = self._end_beside("case_temp_c", self.cases_k)
+        can_rise_k, can_u_k = self._end_beside("capacitor_temp_c", self.capacitors_k)
         return replace(
             soaked,
             end_rise_k=end.rise_k,
@@ -198,4 +201,16 @@ class Soaking:
             end_loss_ratio=end.loss_ratio,
             end_case_rise_k=case_rise_k,
             end_case_u_k=case_u_k,
+            end_capacitor_rise_k=can_rise_k,
+            end_capacitor_u_k=can_u_k,
         )
+
+    def _end_beside(
+        self, quantity: str, rises_k: list[float]
+    ) -> tuple[float, float] | tuple[None, None]:
+        """End and doubt [K] of a thermometer beside the one that is soaked; none if not read."""
+        from runner.analysis.warming import end_beside
+
+        if self.step.quantity == quantity or len(rises_k) != len(self.times_s):
+            return None, None
+        return end_beside(self._seen, rises_k) or (None, None)

@@ -10,10 +10,18 @@ from collections.abc import Generator
 from dataclasses import dataclass, field
 from typing import Any, Literal, TypeVar
 
-Quantity = Literal["case_temp_c", "hot_spot_temp_c", "ambient_temp_c"]
+Quantity = Literal["case_temp_c", "hot_spot_temp_c", "ambient_temp_c", "capacitor_temp_c"]
 Kind = Literal["fast", "soaked"]
 ReadFrom = Literal[
-    "", "vin_v", "iin_a", "vout_v", "iout_a", "ambient_temp_c", "case_temp_c", "hot_spot_temp_c"
+    "",
+    "vin_v",
+    "iin_a",
+    "vout_v",
+    "iout_a",
+    "ambient_temp_c",
+    "case_temp_c",
+    "hot_spot_temp_c",
+    "capacitor_temp_c",
 ]
 
 
@@ -259,6 +267,7 @@ class Reading:
     hot_spot_temp_c: float | None = None
     supply_mode: str = "CV"
     load_mode: str = "CC"
+    capacitor_temp_c: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -286,7 +295,8 @@ class Soaked:
     information, not a correction; None where they show no end.
 
     `end_rise_k` and `end_u_k` are the predicted end of the rise that was soaked and its standard
-    uncertainty [K], None where the soak was waited out; `end_case_...` the same of the case.
+    uncertainty [K], None where the soak was waited out; `end_case_...` and `end_capacitor_...` the
+    same of case and capacitor.
     `end_loss_ratio` is the loss there over the loss now. `proved` is None where nothing was to
     be proved. `note` says what else is to be known.
     """
@@ -304,6 +314,8 @@ class Soaked:
     end_case_u_k: float | None = None
     proved: bool | None = None
     note: str = ""
+    end_capacitor_rise_k: float | None = None
+    end_capacitor_u_k: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -344,6 +356,7 @@ class Point:
     dwell_s: float
     sd: dict[str, float] = field(default_factory=dict)
     flags: tuple[str, ...] = ()
+    capacitor_temp_c: float | None = None
 
     @property
     def pin_w(self) -> float:

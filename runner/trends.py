@@ -30,7 +30,11 @@ on 6 K/W begins with 60 K/min. After 300 s one that ends 100 K above the air mov
 10 K/min whatever its time constant: 100 K / 300 s / e is 7.4 K/min at the worst (first order)."""
 LOSS_STANDS_S = 2.0
 """The loss at new set points is taken as known after this [s]."""
-RISES = {"hot_spot_rise_k_per_min": "hot_spot_temp_c", "case_rise_k_per_min": "case_temp_c"}
+RISES = {
+    "hot_spot_rise_k_per_min": "hot_spot_temp_c",
+    "case_rise_k_per_min": "case_temp_c",
+    "capacitor_rise_k_per_min": "capacitor_temp_c",
+}
 PARTS = tuple(RISES.values())
 JUMP = "ploss_jump_w"
 LEARN_EVERY_S = 5.0
@@ -39,6 +43,9 @@ FALL_LEAST_K, FALL_SHARE = 5.0, 0.25
 """A thermometer has come off when it falls by more than both within `WINDOW_S`: kelvins, and a
 share of how far it was above the air. A module whose loss stays cannot cool at all; a fan that
 starts or a chamber that cools moves it less. Common practice, no source."""
+SUDDEN_SHARE, SUDDEN_S = 0.1, 2.5
+"""Less of a fall is enough where it comes between two looks so near to each other [s]: even a
+hot spot of 5 s does not follow a fan as fast."""
 ROOM_C = 25.0
 WARM_K = 10.0
 """Nearer to the air than this nothing can be said of a thermometer [K]."""
@@ -53,7 +60,7 @@ class Kept:
     """One reading as far as trends go: `temps_c` [°C] of `PARTS`, None for what is not measured."""
 
     t_s: float
-    temps_c: tuple[float | None, float | None]
+    temps_c: tuple[float | None, ...]
     air_c: float | None
     loss_w: float | None
 
@@ -84,7 +91,7 @@ class Trends:
         if changed_s != self._changed_s:
             self._changed_s, self._usual_w = changed_s, None
             self._rises = {}
-        temps_c = (_known(reading.hot_spot_temp_c), _known(reading.case_temp_c))
+        temps_c = tuple(_known(getattr(reading, part)) for part in PARTS)
         self._last = now = Kept(reading.t_s, temps_c, _known(reading.ambient_temp_c), loss_w)
         kept = self._kept
         if kept and now.t_s - kept[-1].t_s < SPACING_S:
@@ -120,7 +127,8 @@ class Trends:
             if temp_c is None or all(c is None or c - temp_c < FALL_LEAST_K for c in near):
                 continue
             was_c = median([c for one in kept if (c := one.temps_c[part]) is not None])
-            has_fallen = self._has_fallen(was_c, temp_c, now.air_c)
+            share = SUDDEN_SHARE if self._is_sudden(part, temp_c) else FALL_SHARE
+            has_fallen = self._has_fallen(was_c, temp_c, now.air_c, share)
             if has_fallen and self._has_heated_all_along(now.loss_w):
                 return Tripped(
                     PARTS[part],
@@ -135,7 +143,17 @@ class Trends:
         least_w = LOSS_STAYS * min(loss_w, self._greatest_w)  # a load may just have grown
         return sum(1 for one in self._kept if one.loss_w is None or one.loss_w < least_w) <= 1
 
-    def _has_fallen(self, was_c: float, temp_c: float, air_c: float | None) -> bool:
+    def _is_sudden(self, part: int, temp_c: float) -> bool:
+        """Whether the readings just before this one were all above it by enough."""
+        now_s = self._last.t_s if self._last else 0.0
+        before = [one for one in self._kept if one.t_s < now_s - 0.5 * SPACING_S][-LEAST_READINGS:]
+        if len(before) < LEAST_READINGS or now_s - before[-1].t_s > SUDDEN_S:
+            return False
+        return all(
+            (c := one.temps_c[part]) is not None and c - temp_c > FALL_LEAST_K for one in before
+        )
+
+    def _has_fallen(self, was_c: float, temp_c: float, air_c: float | None, share: float) -> bool:
         """More than a module can; with the air it may fall, a chamber that cools does that."""
         airs_c = [one.air_c for one in self._kept if one.air_c is not None]
         # Without a thermometer in the air: above that of a room.
@@ -143,7 +161,7 @@ class Trends:
         fell_k = was_c - temp_c
         if air_c is not None:
             fell_k = min(fell_k, above_k - (temp_c - air_c))
-        return above_k >= WARM_K and fell_k > max(FALL_LEAST_K, FALL_SHARE * above_k)
+        return above_k >= WARM_K and fell_k > max(FALL_LEAST_K, share * above_k)
 
     def _learn(self, now_s: float) -> None:
         """What the loss usually is; its slow growth with the heat is followed and is no jump."""

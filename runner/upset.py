@@ -30,6 +30,7 @@ class Told(Protocol):
     """What the boxes were told last, and when."""
 
     line_set_v: float
+    line_may_sag: bool
     iout_set_a: float
     supply_is_on: bool
     load_is_on: bool
@@ -81,8 +82,12 @@ def moved(told: Told, supply: SupplyReading, load: LoadReading | None) -> set[st
 
 
 def _line_is_off(told: Told, supply: SupplyReading, share: float, least_v: float) -> bool:
-    """In voltage regulation only: in current limit the line is where the module pulls it."""
-    away_v = abs(supply.v_v - told.line_set_v)
+    """In voltage regulation only: in current limit the line is where the module pulls it.
+
+    Held at a low limit it is pulled down and let go again and again, and no mode tells of it.
+    """
+    more_v = supply.v_v - told.line_set_v
+    away_v = more_v if told.line_may_sag else abs(more_v)
     return told.supply_is_on and supply.mode == "CV" and away_v > share * told.line_set_v + least_v
 
 

@@ -52,7 +52,7 @@ def sequence(
     module = setup.module
     line, load = line_v or module.line_nominal_v, load_a or 0.8 * module.iout_rated_a
     too_hot_c = module.limits.hot_spot_max_temp_c
-    yield Note("hot for hours: nothing near that can burn; the watchdog has been tried")
+    yield Note("hot for hours: see that nothing near can burn, and that the watchdog was tried")
     tared = (yield Tare()) if tare else None
     yield PowerUp(line)
     if audit:
@@ -63,7 +63,7 @@ def sequence(
     yield Draw(load)
     soaked = yield Soak(stop_above_c=too_hot_c)
     if soaked.stopped:
-        yield Note(f"{load:g} A is too much for a burn-in: {soaked.reading.hot_spot_temp_c} °C")
+        yield Note(f"{load:g} A is too much for a burn-in: {soaked.reading.hot_spot_temp_c:.1f} °C")
         yield PowerDown()
         return
     yield Read("soaked", samples, 0.1, "soak")

@@ -110,5 +110,6 @@ class OperatingPoint:
     module_state: str
     hot_spot_temp_c: float
     case_temp_c: float
+    capacitor_temp_c: float
     ambient_temp_c: float
     losses_w: dict[str, float]

@@ -236,6 +236,5 @@ class FaultSchedule:
 
 
 def _has_sensor(spec: BoxSpec) -> bool:
-    return spec.wired in ("case", "hot_spot", "ambient", "chamber") and spec.family != (
-        "scpi-chamber"
-    )
+    places = ("case", "capacitor", "hot_spot", "ambient", "chamber")
+    return spec.wired in places and spec.family != "scpi-chamber"

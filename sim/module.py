@@ -96,7 +96,8 @@ class Shutdown:
 class Heat:
     """Two-stage Foster network from hot spot to ambient, and how loss grows with heat.
 
-    The hot spot is above ambient by both stages, the case (board) by the second alone.
+    The hot spot is above ambient by both stages, the case (board) by the second alone, the can of
+    the electrolytic capacitor by `capacitor_share` of that (common practice, no source).
     Loss is that at `reference_temp_c` [°C] times 1 + `loss_growth_per_k` [1/K] for each
     kelvin the hot spot is above it. Above `destroyed_temp_c` [°C] the module is dead.
     """
@@ -108,6 +109,7 @@ class Heat:
     loss_growth_per_k: NotNegative = 0.003
     reference_temp_c: float = 25.0
     destroyed_temp_c: float = 400.0
+    capacitor_share: NotNegative = 0.85
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

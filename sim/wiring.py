@@ -372,6 +372,7 @@ class World:
             module.state,
             self.ambient_temp_c + self._rise.both_k,
             self.ambient_temp_c + self._rise.case_k,
+            self.ambient_temp_c + self._circuit.twin.heat.capacitor_share * self._rise.case_k,
             self.ambient_temp_c,
             losses_w,
         )

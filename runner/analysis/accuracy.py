@@ -165,7 +165,7 @@ def ranges(bench: Table, greatest: Mapping[str, float]) -> dict[str, Range | str
             fixed = chosen if quantity == "iout_a" else math.inf
             name = bench.get("roles", {}).get(box, box)
             found[quantity] = _ranged(_section(bench, name), name, quantity, kind, fixed)
-    for spot in ("ambient", "case", "hot_spot"):
+    for spot in ("ambient", "case", "hot_spot", "capacitor"):
         name = bench.get("roles", {}).get(spot)
         if name:
             found[f"{spot}_temp_c"] = _thermometer(_section(bench, name), name, f"{spot}_temp_c")

@@ -32,10 +32,15 @@ from runner.analysis.judged_points import (
 from runner.analysis.uncertainty import Source, Uncertain
 from runner.analysis.worth import doubtful
 
-SPOTS = {"hot-spot": "hot_spot_rise_k", "case": "case_rise_k"}
+SPOTS = {
+    "hot-spot": "hot_spot_rise_k",
+    "case": "case_rise_k",
+    "capacitor": "capacitor_rise_k",
+}
 WORDS = {
     "hot-spot": "the hot spot",
     "case": "the case",
+    "capacitor": "the capacitor",
     "output-tolerance": "the output tolerance",
     "current-limit": "the current limit",
 }
@@ -74,7 +79,12 @@ def _continuous(
     if ambient_c is None:
         return Missing("not-tested", "nothing was soaked until settled: no word on its heat"), ()
     output = OutputLimits(case.vout_set_v, tolerance)
-    limits = Limits(output, case.limits.hot_spot_max_temp_c, case.limits.case_max_temp_c)
+    limits = Limits(
+        output,
+        case.limits.hot_spot_max_temp_c,
+        case.limits.case_max_temp_c,
+        capacitor_max_temp_c=case.limits.capacitor_max_temp_c,
+    )
     points = doubtful(case.evidence.points)
     try:
         rows = derate([one.point for one in points], limits, [ambient_c])

@@ -26,7 +26,8 @@ BORROWED_SHARE = 0.10
 parts, and into a series protection (common practice, no source)."""
 
 ROOT_3 = math.sqrt(3.0)
-SPOTS = ("hot_spot_temp_c", "case_temp_c")
+CAPACITOR = ("capacitor_temp_c",)
+SPOTS = ("hot_spot_temp_c", "case_temp_c", *CAPACITOR)
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +45,9 @@ Shift = Callable[[DoubtfulPoint, float], LoadPoint]
 MODULE = "module"
 SETTLED = Source("what the soaks had still to go", MODULE, shape="rectangular")
 SPREAD = Source("spread of the thermal resistances", MODULE, shape="rectangular")
+SPREAD_OF_CAPACITOR = Source(
+    "spread of the capacitor's thermal resistances", MODULE, shape="rectangular"
+)
 GROWTH = Source("growth of the losses with heat", MODULE)
 FIT = Source("residual of the loss fit", MODULE)
 BETWEEN = Source("between the load that held and the one that did not", MODULE, shape="rectangular")
@@ -128,7 +132,7 @@ def _with_fit(load: DeratedLoad, parts: dict[Source, float]) -> Uncertain | None
     greatest, losses = load.greatest, load.line.losses
     if greatest is None or losses is None:
         return None
-    if greatest.limited_by in ("hot-spot", "case"):
+    if greatest.limited_by in ("hot-spot", "case", "capacitor"):
         base_w, left_w = losses.base_w(greatest.iout_max_a), max(losses.residual_w, MODEL_ERROR_W)
         high_a, low_a = losses.load_a(base_w + left_w), losses.load_a(base_w - left_w)
         parts = parts | {FIT: (high_a - low_a) / 2.0}
@@ -158,6 +162,10 @@ def _shifts(
     spread = max(load.line.spot_heat.spread for load in derated)
     if spread > 0.0:
         yield SPREAD, _by_resistance(spread / 2.0 / ROOT_3)
+    heats = [load.line.capacitor_heat for load in derated if load.line.spot not in CAPACITOR]
+    spread = max((heat.spread for heat in heats if heat), default=0.0)
+    if spread > 0.0:
+        yield SPREAD_OF_CAPACITOR, _by_resistance(spread / 2.0 / ROOT_3, CAPACITOR)
 
 
 def _sources(doubtful: DoubtfulPoint) -> set[Source]:
@@ -200,27 +208,29 @@ def _by_settling(doubtful: DoubtfulPoint, sign: float) -> LoadPoint:
     return _warmed(doubtful.point, lambda rise_k: rise_k + by_k)
 
 
-def _by_resistance(share: float) -> Shift:
+def _by_resistance(share: float, spots: Sequence[str] = SPOTS) -> Shift:
     def shift(doubtful: DoubtfulPoint, sign: float) -> LoadPoint:
-        return _warmed(doubtful.point, lambda rise_k: rise_k * (1.0 + sign * share))
+        return _warmed(doubtful.point, lambda rise_k: rise_k * (1.0 + sign * share), spots)
 
     return shift
 
 
-def _warmed(point: LoadPoint, rise: Callable[[float], float]) -> LoadPoint:
-    """A soaked point with other rises above its air; a fast one as it is."""
+def _warmed(
+    point: LoadPoint, rise: Callable[[float], float], spots: Sequence[str] = SPOTS
+) -> LoadPoint:
+    """A soaked point with other rises of these spots above its air; a fast one as it is."""
     air_c = point.ambient_temp_c
     if air_c is None or not point.is_settled_soak:
         return point
     moved = {
         spot: air_c + rise(temp_c - air_c)
-        for spot in SPOTS
+        for spot in spots
         if (temp_c := getattr(point, spot)) is not None
     }
-    return _moved(_with_end(point, rise), moved)
+    return _moved(_with_end(point, rise, spots), moved)
 
 
-def _with_end(point: LoadPoint, rise: Callable[[float], float]) -> LoadPoint:
+def _with_end(point: LoadPoint, rise: Callable[[float], float], spots: Sequence[str]) -> LoadPoint:
     """The same, with what is left to the end moved as the whole rise to the end is."""
     ahead, air_c = point.ahead, point.ambient_temp_c
     if ahead is None or air_c is None:
@@ -228,10 +238,12 @@ def _with_end(point: LoadPoint, rise: Callable[[float], float]) -> LoadPoint:
     left_k = {
         spot: rise(end_c - air_c) - rise(temp_c - air_c)
         for spot in ahead.left_k
-        if (temp_c := getattr(point, spot)) is not None
+        if spot in spots
+        and (temp_c := getattr(point, spot)) is not None
         and (end_c := point.end_temp_c(spot)) is not None
     }
-    return replace(point, ahead=replace(ahead, left_k=left_k))
+    kept_k = {spot: k for spot, k in ahead.left_k.items() if spot not in spots}
+    return replace(point, ahead=replace(ahead, left_k=kept_k | left_k))
 
 
 def _moved(point: LoadPoint, quantities: Mapping[str, float]) -> LoadPoint:

@@ -22,10 +22,11 @@ from runner.analysis.holding import (
 from runner.analysis.loss import Losses, LossModel, LossPoint, fit_losses
 from runner.analysis.thermal import ThermalResistance, settled_temp_c, thermal_resistance
 
-Spot = Literal["hot_spot_temp_c", "case_temp_c"]
+Spot = Literal["hot_spot_temp_c", "case_temp_c", "capacitor_temp_c"]
 LimitedBy = Literal[
     "hot-spot",
     "case",
+    "capacitor",
     "output-tolerance",
     "current-limit",
     "module-limit",
@@ -77,16 +78,17 @@ class Limits:
     module_iout_max_a: float | None = None
     bench_iout_max_a: float | None = None
     rule: Rule | None = None
+    capacitor_max_temp_c: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Line:
     """What is known of one line [V], and on which points it rests.
 
-    `spot` is the thermometer the losses grow with: the hot spot, or the case where no hot spot
-    was measured; `spot_heat` and `case_heat` are their resistances to the air. `soaks` are the
-    settled soaks; a line without any borrows those of the others and `soaked_here` is False.
-    `losses` is None with fewer than three loads.
+    `spot` is the thermometer the losses grow with: the hot spot, or where that was not measured
+    the case, else the capacitor; `spot_heat`, `case_heat` and `capacitor_heat` are their
+    resistances to the air. `soaks` are the settled soaks; a line without any borrows those of the
+    others and `soaked_here` is False. `losses` is None with fewer than three loads.
     """
 
     line_v: float
@@ -98,6 +100,7 @@ class Line:
     case_heat: ThermalResistance | None
     losses: Losses | None
     model: LossModel
+    capacitor_heat: ThermalResistance | None = None
 
     @property
     def soaked_loads_a(self) -> tuple[float, float]:
@@ -124,6 +127,7 @@ class Greatest:
     case_temp_c: float | None
     ploss_w: float | None
     efficiency: float | None
+    capacitor_temp_c: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,6 +204,7 @@ def _line(
         case_heat=_resistance(soaks, "case_temp_c"),
         losses=model.lines.get(line_v),
         model=model,
+        capacitor_heat=_resistance(soaks, "capacitor_temp_c"),
     )
 
 
@@ -212,21 +217,24 @@ def _settled_soaks(
         for point in points
         if point.is_settled_soak and point.ambient_temp_c is not None and is_sound(point, output)
     ]
-    spots: tuple[Spot, ...] = ("hot_spot_temp_c", "case_temp_c")
+    spots: tuple[Spot, ...] = ("hot_spot_temp_c", "case_temp_c", "capacitor_temp_c")
     for spot in spots:
         some = [soak for soak in soaks if soak.end_temp_c(spot) is not None]
         if some:
             return spot, some
     raise CannotDerateError(
-        "no point was soaked until settled, in regulation, with the ambient and a hot spot or "
-        "case measured"
+        "no point was soaked until settled, in regulation, with the ambient and a hot spot, "
+        "case or capacitor measured"
     )
 
 
 def _check_limits(limits: Limits, spot: Spot, soaks: Iterable[LoadPoint]) -> None:
     by_hot_spot = spot == "hot_spot_temp_c" and limits.hot_spot_max_temp_c is not None
     case_seen = any(soak.case_temp_c is not None for soak in soaks)
-    if not by_hot_spot and not (case_seen and limits.case_max_temp_c is not None):
+    by_case = case_seen and limits.case_max_temp_c is not None
+    can_seen = any(soak.capacitor_temp_c is not None for soak in soaks)
+    by_capacitor = can_seen and limits.capacitor_max_temp_c is not None
+    if not (by_hot_spot or by_case or by_capacitor):
         raise CannotDerateError(
             "no temperature was both limited by the module file and measured in the soaks"
         )
@@ -285,6 +293,8 @@ def _flags_of_line(line: Line, limits: Limits) -> tuple[str, ...]:
         "HOT_SPOT_NOT_MEASURED": limits.hot_spot_max_temp_c is not None
         and line.spot != "hot_spot_temp_c",
         "CASE_NOT_MEASURED": limits.case_max_temp_c is not None and line.case_heat is None,
+        "CAPACITOR_NOT_MEASURED": limits.capacitor_max_temp_c is not None
+        and line.capacitor_heat is None,
     }
     return tuple(flag for flag, holds in seen.items() if holds)
 
@@ -300,7 +310,7 @@ def _greatest(line: Line, losses: Losses, ambient_c: float, limits: Limits) -> G
         # Any load within a temperature limit settles; so this is 0 A, and idling runs away.
         return Greatest(iout_a, limited_by, None, None, None, None)
     ploss_w = losses.base_w(iout_a) * line.model.factor(spot_c)
-    vout_v = vout_at(line.points, iout_a)
+    vout_v, can_heat = vout_at(line.points, iout_a), line.capacitor_heat
     return Greatest(
         iout_max_a=iout_a,
         limited_by=limited_by,
@@ -308,6 +318,7 @@ def _greatest(line: Line, losses: Losses, ambient_c: float, limits: Limits) -> G
         case_temp_c=ambient_c + line.case_heat.rise_k(ploss_w) if line.case_heat else None,
         ploss_w=ploss_w,
         efficiency=_efficiency(vout_v, iout_a, ploss_w),
+        capacitor_temp_c=ambient_c + can_heat.rise_k(ploss_w) if can_heat else None,
     )
 
 
@@ -318,9 +329,11 @@ def _efficiency(vout_v: float | None, iout_a: float, ploss_w: float) -> float | 
 
 def _caps_a(line: Line, losses: Losses, ambient_c: float, limits: Limits) -> dict[LimitedBy, float]:
     """The greatest load [A] by each limit that applies; in a tie the first is named."""
+    case_c, can_c = limits.case_max_temp_c, limits.capacitor_max_temp_c
     found: dict[LimitedBy, float | None] = {
         "hot-spot": _hot_spot_load_a(line, losses, ambient_c, limits.hot_spot_max_temp_c),
-        "case": _case_load_a(line, losses, ambient_c, limits.case_max_temp_c),
+        "case": _part_load_a(line, line.case_heat, losses, ambient_c, case_c),
+        "capacitor": _part_load_a(line, line.capacitor_heat, losses, ambient_c, can_c),
         "output-tolerance": tolerance_load_a(line.points, limits.output),
         "current-limit": current_limit_a(line.points),
         "module-limit": limits.module_iout_max_a,
@@ -340,12 +353,17 @@ def _hot_spot_load_a(
     return losses.load_a(ploss_w / line.model.factor(most_c))
 
 
-def _case_load_a(
-    line: Line, losses: Losses, ambient_c: float, most_c: float | None
+def _part_load_a(
+    line: Line,
+    heat: ThermalResistance | None,
+    losses: Losses,
+    ambient_c: float,
+    most_c: float | None,
 ) -> float | None:
-    """The load that settles the case at its limit, with the spot as warm as that loss makes it."""
-    if most_c is None or line.case_heat is None:
+    """The load that settles case or capacitor at its limit, the spot as warm as that loss makes
+    it."""
+    if most_c is None or heat is None:
         return None
-    ploss_w = (most_c - ambient_c) / line.case_heat.k_per_w
+    ploss_w = (most_c - ambient_c) / heat.k_per_w
     spot_c = ambient_c + line.spot_heat.rise_k(ploss_w)
     return losses.load_a(ploss_w / line.model.factor(spot_c))

@@ -56,6 +56,7 @@ class LoadPoint:
     holds: bool = True
     fed: bool = True
     ahead: Ahead | None = None
+    capacitor_temp_c: float | None = None
 
     @property
     def is_settled_soak(self) -> bool:

@@ -38,6 +38,7 @@ RESTS_ON: dict[str, tuple[str, ...]] = {
     "iin_a": ("iin_a",),
     "hot_spot_rise_k": ("iout_a",),
     "case_rise_k": ("iout_a",),
+    "capacitor_rise_k": ("iout_a",),
 }
 """The readings whose source counts, by quantity; temperatures are always measured."""
 READ_FROM = {
@@ -46,9 +47,10 @@ READ_FROM = {
     "iin_a": ("iin_a", "iout_a"),
     "hot_spot_rise_k": ("iout_a", "hot_spot_temp_c", "ambient_temp_c"),
     "case_rise_k": ("iout_a", "case_temp_c", "ambient_temp_c"),
+    "capacitor_rise_k": ("iout_a", "capacitor_temp_c", "ambient_temp_c"),
 }
 """The readings whose uncertainty a quantity needs."""
-GROWS = frozenset({"ploss_w", "hot_spot_rise_k", "case_rise_k"})
+GROWS = frozenset({"ploss_w", "hot_spot_rise_k", "case_rise_k", "capacitor_rise_k"})
 """Quantities that grow with the temperature of the air."""
 
 

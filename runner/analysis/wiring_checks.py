@@ -203,7 +203,9 @@ def thermometers(points: Points, facts: Facts) -> Finding | None:
     for hot, cool, by_k in (
         ("hot_spot", "ambient", 1.0),
         ("hot_spot", "case", 1.0),
+        ("hot_spot", "capacitor", 1.0),
         ("case", "ambient", 0.5),
+        ("capacitor", "ambient", 0.5),
     ):
         hot_k, cool_k = _rise_k(first, last, hot), _rise_k(first, last, cool)
         if hot_k is None or cool_k is None or cool_k - hot_k <= by_k or cool_k <= by_k:
@@ -236,4 +238,4 @@ def _rise_k(first: AuditPoint, last: AuditPoint, place: str) -> float | None:
 
 
 def _words(place: str) -> str:
-    return {"hot_spot": "hot spot", "case": "case", "ambient": "air"}[place]
+    return {"ambient": "air"}.get(place, place.replace("_", " "))

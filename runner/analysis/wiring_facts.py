@@ -82,6 +82,7 @@ class AuditPoint:
     case_temp_c: float | None = None
     hot_spot_temp_c: float | None = None
     u: Mapping[str, float] = field(default_factory=dict)
+    capacitor_temp_c: float | None = None
 
     @property
     def pin_w(self) -> float:

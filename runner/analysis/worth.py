@@ -14,7 +14,8 @@ from runner.analysis.derating import DeratedLoad, Limits, derate
 from runner.analysis.judged_points import JudgedPoint
 from runner.analysis.uncertainty import Expanded, Uncertain
 
-DOUBTS = ("iout_a", "vout_v", "ploss_w", "ambient_temp_c", "case_temp_c", "hot_spot_temp_c")
+TEMPS = ("ambient_temp_c", "case_temp_c", "hot_spot_temp_c", "capacitor_temp_c")
+DOUBTS = ("iout_a", "vout_v", "ploss_w", *TEMPS)
 """The quantities of a point that a derated load is made from."""
 
 

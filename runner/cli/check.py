@@ -70,10 +70,11 @@ def _show(file: BenchFile, findings: Findings, warnings: tuple[str, ...]) -> Non
             print("  out worked by hand: asked for in a run")
         else:
             print(f"  out {rest.vout_v:+.4f} V {rest.iout_a:+.5f} A   voltage {source}")
-        for name in ("hot_spot", "case", "ambient"):
+        capacitor = ("capacitor",) if file.roles.capacitor else ()
+        for name in ("hot_spot", "case", "ambient", *capacitor):
             temp_c = getattr(rest, f"{name}_temp_c")
             missing = "read by eye in a run" if getattr(file.roles, name) else "no thermometer"
-            print(f"  {name:<9}" + (f"{temp_c:.2f} °C" if temp_c is not None else missing))
+            print(f"  {name:<8} " + (f"{temp_c:.2f} °C" if temp_c is not None else missing))
     if findings.problem:
         print(f"PROBLEM: {findings.problem}")
     for warning in warnings:

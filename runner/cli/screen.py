@@ -111,6 +111,7 @@ def reading_lines(reading: Reading) -> list[str]:
     temperatures = (
         ("hot spot", reading.hot_spot_temp_c),
         ("case", reading.case_temp_c),
+        ("capacitor", reading.capacitor_temp_c),
         ("ambient", reading.ambient_temp_c),
     )
     shown = [f"{name} {value:.1f} °C" for name, value in temperatures if value is not None]

@@ -33,7 +33,9 @@ FAMILIES = {
     "load": ("scpi-load-function", "scpi-load-mode", "resistor-bank"),
     "chamber": ("scpi-chamber",),
     **dict.fromkeys(("vin", "iin", "vout", "iout"), ("scpi-meter", "meter-by-eye")),
-    **dict.fromkeys(("case", "ambient", "hot_spot"), ("scpi-thermometer", "thermometer-by-eye")),
+    **dict.fromkeys(
+        ("case", "ambient", "hot_spot", "capacitor"), ("scpi-thermometer", "thermometer-by-eye")
+    ),
 }
 """The command families that fit a role."""
 CHANNEL_FAMILIES = ("scpi-supply-instrument", "scpi-supply-list", "scpi-supply-suffix")

@@ -307,6 +307,7 @@ class Roles(Section):
     ambient: Text | None = None
     hot_spot: Text | None = None
     chamber: Text | None = None
+    capacitor: Text | None = None
 
     def filled(self) -> dict[str, str]:
         """The roles that have an instrument, with its name."""
@@ -323,6 +324,7 @@ class Limits(Section):
     ploss_max_w: Watts | None = None
     hot_spot_max_temp_c: Celsius | None = None
     case_max_temp_c: Celsius | None = None
+    capacitor_max_temp_c: Celsius | None = None
     ambient_max_temp_c: Celsius | None = None
     vin_min_v: Volts | None = None
     vout_min_v: Volts | None = None
@@ -333,6 +335,7 @@ class Limits(Section):
     )
     hot_spot_rise_max_k_per_min: Rise | None = None
     case_rise_max_k_per_min: Rise | None = None
+    capacitor_rise_max_k_per_min: Rise | None = None
     rise_judged_after_s: float | None = Field(
         default=None, ge=0, le=86_400, description="set points stand so long before"
     )
@@ -404,7 +407,9 @@ class BenchFile(Section):
         section = self._in_role(role)
         return section if isinstance(section, AnyMeter | None) else _unfit(role)
 
-    def thermometer(self, role: Literal["case", "ambient", "hot_spot"]) -> AnyThermometer | None:
+    def thermometer(
+        self, role: Literal["case", "ambient", "hot_spot", "capacitor"]
+    ) -> AnyThermometer | None:
         """The thermometer in a role, or None."""
         section = self._in_role(role)
         return section if isinstance(section, AnyThermometer | None) else _unfit(role)

@@ -160,7 +160,7 @@ class TemperatureRise(AnyClaim):
 
     about: Literal["temperature-rise"]
     rise_max_k: Annotated[float, Field(gt=0, le=300)]
-    part: Literal["hot-spot", "case"] = "hot-spot"
+    part: Literal["hot-spot", "case", "capacitor"] = "hot-spot"
     iout_a: LoadAmps | None = None
     vin_v: Volts | None = None
 
@@ -201,9 +201,10 @@ class LimitFound(AnyClaim):
         """Something must be claimed, and from less to more."""
         if self.at_least is None and self.at_most is None:
             yield "at_least", "no such key", "at least one of at_least, at_most"
-        elif self.at_least is not None and self.at_most is not None:
-            if self.at_least >= self.at_most:
-                yield "at_least", repr(self.at_least), f"below at_most, which is {self.at_most!r}"
+        elif (
+            self.at_least is not None and self.at_most is not None and self.at_least >= self.at_most
+        ):
+            yield "at_least", repr(self.at_least), f"below at_most, which is {self.at_most!r}"
 
 
 Claim = Annotated[

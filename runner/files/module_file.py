@@ -38,6 +38,9 @@ class Limits(Section):
     case_max_temp_c: Celsius | None = Field(
         default=None, description="of case or board, if limited"
     )
+    capacitor_max_temp_c: Celsius | None = Field(
+        default=None, description="of the electrolytic's can, the part that ages"
+    )
     derating_from_c: Celsius | None = Field(
         default=None, description="a maker's or standard's rule: rated load up to this air"
     )
@@ -52,6 +55,7 @@ class Limits(Section):
     )
     hot_spot_rise_max_k_per_min: Positive | None = Field(default=None, description="interlock")
     case_rise_max_k_per_min: Positive | None = Field(default=None, description="interlock")
+    capacitor_rise_max_k_per_min: Positive | None = Field(default=None, description="interlock")
     rise_judged_after_s: float | None = Field(
         default=None, ge=0, le=86_400, description="set points stand so long before"
     )

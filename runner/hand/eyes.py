@@ -22,6 +22,7 @@ from runner.steps import Reading
 WHAT = {
     "ambient": "air around the module",
     "case": "case of the module",
+    "capacitor": "can of the capacitor",
     "hot_spot": "hot spot",
     "iin": "input current",
     "vin": "line at the module's input",

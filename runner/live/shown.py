@@ -16,7 +16,8 @@ from runner.steps import Reading
 NEAR, VERY_NEAR = 0.8, 0.95
 """Shares of a limit from which its bar looks different."""
 OPEN_PHASES = ("getting ready", "running", "stopping")
-READ = ("vin_v", "iin_a", "vout_v", "iout_a", "hot_spot_temp_c", "case_temp_c", "ambient_temp_c")
+ELECTRICAL = ("vin_v", "iin_a", "vout_v", "iout_a")
+READ = (*ELECTRICAL, "hot_spot_temp_c", "case_temp_c", "capacitor_temp_c", "ambient_temp_c")
 DECIMALS = {"v": 3, "a": 4, "w": 3, "c": 1}
 
 

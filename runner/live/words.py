@@ -5,6 +5,7 @@ Pure text from values; nothing here prints, or knows where the values come from.
 
 from __future__ import annotations
 
+from runner.analysis.findings import words_of
 from runner.settle import OWN_RULE
 from runner.steps import (
     Ask,
@@ -32,8 +33,10 @@ _NAMES = {
     "ploss_jump_w": "jump of the loss",
     "hot_spot_rise_k_per_min": "rise of the hot spot",
     "case_rise_k_per_min": "rise of the case",
+    "capacitor_rise_k_per_min": "rise of the capacitor",
     "hot_spot_temp_c": "hot spot",
     "case_temp_c": "case",
+    "capacitor_temp_c": "capacitor",
     "ambient_temp_c": "ambient",
 }
 _UNITS = {"v": "V", "a": "A", "w": "W", "c": "°C", "s": "s", "min": "K/min"}
@@ -87,10 +90,11 @@ def step_text(step: Step) -> str:
 
 def found_text(found: Found) -> str:
     """A result as one line: its name, its value and the bracket it was found in."""
-    name = found.quantity.replace("_", " ")
+    name, _ = words_of(found.quantity)
     value = found.text if found.value is None else f"{found.value:.4g} {found.unit}".strip()
     bracket = _bracket(found.low, found.high)
-    return f"found {name}: {value}{bracket} at {found.line_v:g} V, {found.iout_a:.3g} A"
+    read = ", as read, before the tare" if found.rests_on in ("iin_a", "iout_a") else ""
+    return f"found {name}: {value}{bracket} at {found.line_v:g} V, {found.iout_a:.3g} A{read}"
 
 
 def _bracket(low: float | None, high: float | None) -> str:

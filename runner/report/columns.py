@@ -7,7 +7,7 @@ every file with no options. Nothing here opens a file.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -36,12 +36,16 @@ def _quoted(value: object) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """One column; `show` writes a value that is there."""
+    """One column; `show` writes a value that is there.
+
+    One with a `role` is left out where the bench has no instrument in that role.
+    """
 
     name: str
     unit: str
     meaning: str
     format: str = DERIVED
+    role: str = ""
     show: Callable[[Any], str] = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
@@ -62,6 +66,11 @@ def row(columns: Sequence[Column], values: Sequence[Any]) -> str:
     return ",".join(cells) + "\n"
 
 
+def there(columns: Iterable[Column], roles: Mapping[str, Any]) -> tuple[bool, ...]:
+    """For each column whether a run on a bench with these roles has it."""
+    return tuple(not column.role or roles.get(column.role) is not None for column in columns)
+
+
 def markdown_table(columns: Iterable[Column]) -> str:
     """The columns as a table for the README."""
     lines = ["| column | unit | meaning |", "|---|---|---|"]
@@ -69,10 +78,14 @@ def markdown_table(columns: Iterable[Column]) -> str:
     return "\n".join(lines) + "\n"
 
 
+CAPACITOR = "capacitor"
+_WITH_ONE = "no such column without a thermometer on it"
+
 _TEMPERATURES = (
     Column("ambient_temp_c", "°C", "air around the module; blank without a thermometer", TEMP),
     Column("case_temp_c", "°C", "case", TEMP),
     Column("hot_spot_temp_c", "°C", "hot spot", TEMP),
+    Column("capacitor_temp_c", "°C", f"can of the capacitor; {_WITH_ONE}", TEMP, CAPACITOR),
 )
 
 READINGS = (
@@ -92,7 +105,7 @@ READINGS = (
 )
 """readings.csv: one row a sample."""
 
-TEMPS = ("ambient_temp_c", "case_temp_c", "hot_spot_temp_c")
+TEMPS = ("ambient_temp_c", "case_temp_c", "hot_spot_temp_c", "capacitor_temp_c")
 SOURCED = ("vin_v", "iin_a", "vout_v", "iout_a")
 SPREAD = (*SOURCED, *TEMPS)
 SAMPLED = (*SPREAD, "supply_mode", "load_mode")
@@ -104,9 +117,9 @@ _SOURCE = (
 )
 
 
-def _u(name: str, unit: str, of: str) -> Column:
+def _u(name: str, unit: str, of: str, role: str = "") -> Column:
     meaning = f"standard uncertainty (k = 1) of {of}; blank where an accuracy is not stated"
-    return Column(f"{name}_u", unit, meaning, STANDARD)
+    return Column(f"{name}_u", unit, meaning, STANDARD, role)
 
 
 def _electrical(name: str, unit: str, meaning: str) -> tuple[Column, Column, Column]:
@@ -140,7 +153,7 @@ EFFICIENCY = (
     _u("efficiency_pct", "%", "it, in percentage points"),
     Column("efficiency_pct_k95", "", f"{_K95} efficiency_pct_u", "%.3f"),
     Column("vout_deviation_pct", "%", "output from its set voltage, of the set voltage", PERCENT),
-    *(shown for t in _TEMPERATURES for shown in (t, _u(t.name, "K", t.name))),
+    *(shown for t in _TEMPERATURES for shown in (t, _u(t.name, "K", t.name, t.role))),
     Column("samples", "", "readings averaged", COUNT),
     *(
         Column(
@@ -148,6 +161,7 @@ EFFICIENCY = (
             {"v": "V", "a": "A", "c": "K"}[name[-1]],
             f"sample standard deviation of {name}; blank for one sample",
             "%#.4g",
+            CAPACITOR if name.startswith(CAPACITOR) else "",
         )
         for name in SPREAD
     ),
@@ -179,8 +193,8 @@ DERATING = (
     Column(
         "limited_by",
         "",
-        "hot-spot, case, output-tolerance, current-limit (seen), module-limit or derating-rule "
-        "(module file) or bench (no greater load can be drawn here)",
+        "hot-spot, case, capacitor, output-tolerance, current-limit (seen), module-limit or "
+        "derating-rule (module file) or bench (no greater load can be drawn here)",
         TEXT,
     ),
     Column(
@@ -193,10 +207,20 @@ DERATING = (
     Column("extrapolation_k", "K", "distance to the nearest ambient soaked at", TEMP),
     Column("hot_spot_temp_c", "°C", "hot spot at that load, settled", TEMP),
     Column("case_temp_c", "°C", "case at that load, settled", TEMP),
+    Column(
+        "capacitor_temp_c", "°C", f"capacitor at that load, settled; {_WITH_ONE}", TEMP, CAPACITOR
+    ),
     Column("ploss_w", "W", "loss at that load, settled", DERIVED),
     Column("efficiency_pct", "%", "there; blank beyond the loads measured", PERCENT),
     Column("thermal_resistance_k_per_w", "K/W", "hot spot to air", DERIVED),
     Column("case_resistance_k_per_w", "K/W", "case to air", DERIVED),
+    Column(
+        "capacitor_resistance_k_per_w",
+        "K/W",
+        f"capacitor to air; {_WITH_ONE}",
+        DERIVED,
+        CAPACITOR,
+    ),
     Column("resistance_spread_pct", "%", "greatest less least of the single soaks", PERCENT),
     Column("soaks", "", "settled soaks the thermal resistance rests on", COUNT),
     Column("soaked_least_a", "A", "least load soaked at", MEASURED),
@@ -215,7 +239,7 @@ DERATING = (
         "",
         "ABOVE_SOAKED_LOADS, BELOW_SOAKED_LOADS, NOT_SOAKED_AT_LINE (thermal resistance of the "
         "other lines), TOO_FEW_LOADS (three are needed), GROWTH_ASSUMED, RESISTANCE_SPREAD (over "
-        "20 %), HOT_SPOT_NOT_MEASURED, CASE_NOT_MEASURED; joined by ;",
+        "20 %), HOT_SPOT_NOT_MEASURED, CASE_NOT_MEASURED, CAPACITOR_NOT_MEASURED; joined by ;",
         TEXT,
     ),
 )

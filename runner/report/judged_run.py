@@ -43,7 +43,11 @@ VOID_SHARE = 0.10
 (common practice, no source); a lesser drift beyond its uncertainty widens every loss by itself."""
 
 DRIFT = Source("drift of the reference point", "module", shape="rectangular")
-RISES = {"hot_spot_rise_k": "hot_spot_temp_c", "case_rise_k": "case_temp_c"}
+RISES = {
+    "hot_spot_rise_k": "hot_spot_temp_c",
+    "case_rise_k": "case_temp_c",
+    "capacitor_rise_k": "capacitor_temp_c",
+}
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,7 +22,9 @@ TEMPERATURES = (
     ("hot spot", "hot_spot_temp_c"),
     ("case", "case_temp_c"),
     ("ambient", "ambient_temp_c"),
+    ("capacitor", "capacitor_temp_c"),
 )
+LINES = (*DASHES, "8 2 2 2")
 HOUR_S, MINUTE_S = 3600.0, 60.0
 
 
@@ -73,7 +75,7 @@ def output_plot(
 
 
 def temperature_plot(readings: Sequence[Reading]) -> str:
-    """Hot spot, case and ambient [°C] over the run's time."""
+    """Hot spot, case, ambient and capacitor [°C] over the run's time."""
     unit, unit_s = _time_unit(readings[-1].t_s if readings else 0.0)
     series = []
     for k, (label, name) in enumerate(TEMPERATURES):
@@ -81,7 +83,7 @@ def temperature_plot(readings: Sequence[Reading]) -> str:
         seen = [(x, y) for x, y in seen if y is not None]
         if seen:
             xs, ys = zip(*seen, strict=True)
-            series.append(Series(label, xs, ys, COLOURS[(1, 0, 2)[k]], "none", dash=DASHES[k]))
+            series.append(Series(label, xs, ys, COLOURS[(1, 0, 2, 3)[k]], "none", dash=LINES[k]))
     x = Axis(f"time on the run's clock ({unit})", least=0.0)
     least = min((y for one in series for y in one.ys), default=0.0)
     y = Axis("temperature (°C)", most=least + LEAST_SPAN_K if series else None)

@@ -26,6 +26,7 @@ def ahead_of(point: Point, quantity: str, soaked: Mapping[str, Any]) -> Ahead | 
         return None
     ends = {
         "case_temp_c": (soaked.get("end_case_rise_k"), soaked.get("end_case_u_k")),
+        "capacitor_temp_c": (soaked.get("end_capacitor_rise_k"), soaked.get("end_capacitor_u_k")),
         quantity: (soaked["end_rise_k"], soaked["end_u_k"]),
     }
     left_k, u_k = dict[str, float](), dict[str, float]()

@@ -21,7 +21,7 @@ MOST_READINGS = 400
 """Readings kept for the plot of temperatures; every second one goes once there are as many."""
 
 
-TRACED = ("t_s", "ambient_temp_c", "case_temp_c", "hot_spot_temp_c")
+TRACED = ("t_s", "ambient_temp_c", "case_temp_c", "hot_spot_temp_c", "capacitor_temp_c")
 
 
 def _columns() -> dict[str, array[float]]:
@@ -30,8 +30,9 @@ def _columns() -> dict[str, array[float]]:
 
 def _reading(row: Sequence[float]) -> Reading:
     t_s, *temps_c = row
-    ambient_c, case_c, hot_c = (None if isnan(temp_c) else temp_c for temp_c in temps_c)
-    return Reading(t_s, 0.0, 0.0, None, None, ambient_c, case_c, hot_c)
+    ambient_c, case_c, hot_c, can_c = (None if isnan(temp_c) else temp_c for temp_c in temps_c)
+    electrical = (t_s, 0.0, 0.0, None, None)
+    return Reading(*electrical, ambient_c, case_c, hot_c, capacitor_temp_c=can_c)
 
 
 @dataclass(frozen=True, slots=True)

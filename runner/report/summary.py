@@ -189,8 +189,10 @@ def _is_half(point: LoadPoint, half_a: float) -> bool:
 
 
 def _soaks(record: RunRecord) -> ShortTable:
-    header = ("line V", "load A", "ambient °C", "hot spot °C", "its end °C", "case °C", "loss W")
     soaked = [numbered for numbered in record.points if numbered.point.kind == "soaked"]
+    can = any(numbered.point.capacitor_temp_c is not None for numbered in soaked)
+    spots = ("ambient °C", "hot spot °C", "its end °C", "case °C")
+    header = ("line V", "load A", *spots, *(("capacitor °C",) if can else ()), "loss W")
     rows = tuple(
         (
             f"{point.line_set_v:g}",
@@ -199,6 +201,7 @@ def _soaks(record: RunRecord) -> ShortTable:
             _temp(point.hot_spot_temp_c),
             _end_of(numbered),
             _temp(point.case_temp_c),
+            *((_temp(point.capacitor_temp_c),) if can else ()),
             f"{point.ploss_w:.3f}",
             _settled(numbered),
         )

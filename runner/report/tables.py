@@ -7,9 +7,11 @@ written says so with a reason; it must not print.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import chain, compress
 from pathlib import Path
+from typing import Any
 
 from runner import journal
 from runner.analysis.derating import CannotDerateError, DeratedLoad
@@ -21,8 +23,10 @@ from runner.report.columns import (
     EFFICIENCY,
     FINDINGS,
     READINGS,
+    Column,
     header,
     row,
+    there,
 )
 from runner.report.files import replacing, write_rows
 from runner.report.findings import finding_rows, findings_of
@@ -77,10 +81,10 @@ def tables_of(records: Iterable[Record], folder: Path) -> Tables:
         DERATING_FILE: no_derating,
         BUDGET_FILE: _no_budget(measured),
     }
-    write_rows(folder / EFFICIENCY_FILE, EFFICIENCY, efficiency_rows(record, measured.points))
+    _write(folder / EFFICIENCY_FILE, EFFICIENCY, efficiency_rows(record, measured.points), record)
     pairs = zip(derated, derated_u_a, strict=True)
     derating_rows = (derating_row(record, load, u_a) for load, u_a in pairs)
-    write_rows(folder / DERATING_FILE, DERATING, derating_rows)
+    _write(folder / DERATING_FILE, DERATING, derating_rows, record)
     write_rows(folder / BUDGET_FILE, BUDGET, budget_rows(record, measured.points))
     for name in left_out:
         if left_out[name]:
@@ -122,11 +126,26 @@ def _derated(record: RunRecord) -> tuple[tuple[DeratedLoad, ...], str]:
         return (), str(error)
 
 
+def _write(
+    path: Path, columns: Sequence[Column], rows: Iterable[Sequence[Any]], record: RunRecord
+) -> None:
+    """Write a table with the columns that this bench has."""
+    kept = there(columns, record.bench.get("roles") or {})
+    write_rows(path, tuple(compress(columns, kept)), (tuple(compress(one, kept)) for one in rows))
+
+
 def _write_readings(records: Iterable[Record], path: Path) -> RunRecord:
+    """The first record, the run's own, says which columns there are."""
+    following = iter(records)
+    first = next(following, None)
+    bench = (first or {}).get("bench") or {}
+    kept = there(READINGS, bench.get("roles") or {})
+    columns = tuple(compress(READINGS, kept))
     with replacing(path) as file:
-        file.write(header(READINGS))
+        file.write(header(columns))
 
         def on_sample(setpoints: SetPoints, sample: Record) -> None:
-            file.write(row(READINGS, reading_row(setpoints, sample)))
+            values = compress(reading_row(setpoints, sample), kept)
+            file.write(row(columns, list(values)))
 
-        return gather(records, on_sample)
+        return gather(chain(() if first is None else (first,), following), on_sample)

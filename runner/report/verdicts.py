@@ -25,9 +25,11 @@ VERDICTS_FILE, CLAIMS_PLOT_FILE = "verdicts.csv", "claims.svg"
 LIMITED_BY = {
     "hot-spot": "the hot spot",
     "case": "the case",
+    "capacitor": "the capacitor",
     "output-tolerance": "the output tolerance",
     "current-limit": "its current limit",
     "module-limit": "the module file's iout_max_a",
+    "derating-rule": "the module file's derating rule",
     "bench": "what this bench draws",
 }
 DIGITS = 2

@@ -115,6 +115,7 @@ class OpenTerminals:
             module_state="locked-out",
             hot_spot_temp_c=self.ambient_temp_c,
             case_temp_c=self.ambient_temp_c,
+            capacitor_temp_c=self.ambient_temp_c,
             ambient_temp_c=self.ambient_temp_c,
             losses_w={},
         )

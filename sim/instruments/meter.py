@@ -33,6 +33,7 @@ PLACES = {
     "iout": ("CURR", "iout_a"),
     "hot_spot": ("TEMP", "hot_spot_temp_c"),
     "case": ("TEMP", "case_temp_c"),
+    "capacitor": ("TEMP", "capacitor_temp_c"),
     "ambient": ("TEMP", "ambient_temp_c"),
     "chamber": ("TEMP", "ambient_temp_c"),
 }

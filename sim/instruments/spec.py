@@ -10,7 +10,18 @@ from dataclasses import dataclass
 from typing import Literal
 
 Wire = Literal[
-    "supply", "load", "vin", "iin", "vout", "iout", "case", "hot_spot", "ambient", "chamber", ""
+    "supply",
+    "load",
+    "vin",
+    "iin",
+    "vout",
+    "iout",
+    "case",
+    "capacitor",
+    "hot_spot",
+    "ambient",
+    "chamber",
+    "",
 ]
 
 LostSensor = Literal["off", "open"]

@@ -22,6 +22,7 @@ from sim.instruments.status import ScpiError
 CHANNELS = range(101, 121)
 PLACES = {
     "case": "case_temp_c",
+    "capacitor": "capacitor_temp_c",
     "hot_spot": "hot_spot_temp_c",
     "ambient": "ambient_temp_c",
     "chamber": "ambient_temp_c",

@@ -1,6 +1,6 @@
 """`kill -9` at random instants: what is lost, and whether the resumed outputs are the same.
 
-By hand: `python tests/benchmarks/kills.py 500`. Each run of a short sweep on the simulated
+By hand: `python tests/benchmarks/kills.py 500 [seed]`. Each run of a short sweep on the simulated
 bench is a process of its own, killed at a random time once its journal exists, and resumed.
 """
 
@@ -63,9 +63,9 @@ def kill_and_resume(folder: Path, after_s: float, whole: dict[str, bytes]) -> st
     return "equal" if outputs(run) == whole else "DIFFERENT"
 
 
-def main(kills: int) -> None:
+def main(kills: int, seed_number: int) -> None:
     """Kill, resume, count."""
-    seed = random.Random(20260621)
+    seed = random.Random(seed_number)
     counts: Counter[str] = Counter()
     with tempfile.TemporaryDirectory() as scratch:
         first = Path(scratch, "whole")
@@ -93,4 +93,5 @@ def main(kills: int) -> None:
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 20)
+    given = [int(text) for text in sys.argv[1:]]
+    main(given[0] if given else 20, given[1] if len(given) > 1 else 1)

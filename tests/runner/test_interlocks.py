@@ -134,10 +134,10 @@ def test_a_noisy_meter_does_not_fill_the_journal() -> None:
 
 def test_what_comes_and_goes_ten_times_a_minute_is_no_single_mad_sample() -> None:
     mad = replace(GOOD, vin_v=99.0)
-    eye, notes = noted([replace(r, t_s=5.0 * k) for k in range(20) for r in (mad, GOOD)])
+    eye, _ = noted([replace(r, t_s=5.0 * k) for k in range(20) for r in (mad, GOOD)])
     for _ in range(9):
         eye.look()
-    with pytest.raises(Tripped, match="ploss_w is .*came and went 10 times within 45 s"):
+    with pytest.raises(Tripped, match=r"ploss_w is .*came and went 10 times within 45 s"):
         eye.look()
 
 

@@ -24,7 +24,7 @@ from runner.errors import BadInput, StorageError
 from runner.report.tables import write_tables
 from runner.run_folder import read_summary
 from runner.seam import Seam
-from runner.steps import Read, Step, Wait
+from runner.steps import Read, Step
 from runner.wire_record import WireRecord
 from sim.build import SimBench
 from sim.faults import Fault
@@ -347,23 +347,6 @@ def test_what_somebody_changes_at_a_box_is_a_trip(
     assert (done.ending.name, done.ending.exit_code) == ("tripped", 3), done.ending.message
     assert says in done.ending.message
     assert live.outputs_on() == (False, False)
-
-
-@pytest.mark.parametrize(
-    ("box", "message", "says"),
-    [("supply", "VOLT 27", "supply voltage is 27"), ("load", "CURR 2.8", "load current is 2.8")],
-)
-def test_a_set_point_that_has_stood_is_held_closer(
-    live: Live, box: str, message: str, says: str
-) -> None:
-    def at_step(index: int, step: Step) -> None:
-        if isinstance(step, Wait) and live.bench is not None:
-            live.bench.devices[live.bench.resources[box]].obey(message)
-
-    steps = "yield PowerUp(24.0)\n    yield Draw(2.0)\n    yield Settle(11.0)\n    yield Wait(5.0)\n"
-    done = live.run(live.sequence(f"\n    {steps}"), heard=Heard(at_step=at_step))
-    assert (done.ending.name, done.ending.exit_code) == ("tripped", 3), done.ending.message
-    assert says in done.ending.message and live.outputs_on() == (False, False)
 
 
 def test_a_small_move_of_the_line_is_flagged_on_the_point(live: Live) -> None:

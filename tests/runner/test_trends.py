@@ -149,6 +149,21 @@ def test_a_thermometer_that_falls_off_is_noticed(over_s: float) -> None:
     assert t_s - 400.0 <= (2.0 if over_s else 0.0)
 
 
+@pytest.mark.parametrize(("over_s", "is_seen"), [(0.0, True), (30.0, False)])
+def test_ten_kelvins_less_at_once_are_no_module_and_a_fan_takes_longer(
+    over_s: float, is_seen: bool
+) -> None:
+    # 85 °C in air of 25 °C falls to 75 °C: within the 15 K that a slow fall may have.
+    trends, random = Trends(LIMITS), Random(2)
+    trips = []
+    for t_s in range(520):
+        left = 0.0 if t_s < 400 else 1.0 - (exp(-(t_s - 400) / over_s) if over_s else 0.0)
+        hot_c = 85.0 - 10.0 * left + random.gauss(0.0, 0.3)
+        add(trends, reading(float(t_s), round(hot_c), 60.0))
+        trips += [trip] if (trip := trends.come_off()) else []
+    assert bool(trips) is is_seen
+
+
 def test_a_thermometer_that_falls_off_as_more_is_drawn_is_noticed_too() -> None:
     trends = Trends(LIMITS)
     soaked(trends)

@@ -217,3 +217,21 @@ def test_a_box_that_cannot_watch_its_line_is_declared_and_nothing_is_made_up(liv
     assert done.ending.exit_code == 0, done.ending.message
     notes = [record["text"] for record in live.records() if record["kind"] == "note"]
     assert "protection not available: communication watchdog of supply" in notes
+
+
+@pytest.mark.parametrize(
+    ("box", "message", "says"),
+    [("supply", "VOLT 27", "supply voltage is 27"), ("load", "CURR 2.8", "load current is 2.8")],
+)
+def test_a_set_point_that_has_stood_is_held_closer(
+    live: Live, box: str, message: str, says: str
+) -> None:
+    def at_step(index: int, step: Step) -> None:
+        if isinstance(step, Wait) and live.bench is not None:
+            live.bench.devices[live.bench.resources[box]].obey(message)
+
+    steps = ("PowerUp(24.0)", "Draw(2.0)", "Settle(11.0)", "Wait(5.0)")
+    text = "\n".join(f"    yield {step}" for step in steps)
+    done = live.run(live.sequence(f"\n{text}\n"), heard=Heard(at_step=at_step))
+    assert (done.ending.name, done.ending.exit_code) == ("tripped", 3), done.ending.message
+    assert says in done.ending.message and live.outputs_on() == (False, False)

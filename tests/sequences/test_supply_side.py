@@ -133,6 +133,14 @@ def test_a_supply_limited_below_the_need_lets_no_start_and_that_is_told(live: Li
     assert len(stuck) == 1 and live.outputs_on() == (False, False)
 
 
+def test_a_line_that_the_module_pulls_down_is_nobodys_hand(live: Live) -> None:
+    options: dict[str, Any] = {"lines_v": "24", "limits_a": "1.2", "restarts_s": "", **QUICK}
+    done = live.run("start_up", watch_s="10", **options)
+    assert done.ending.name == "done", done.ending.message
+    notes = [r["text"] for r in live.records() if r["kind"] == "note"]
+    assert not [note for note in notes if "somebody" in note]
+
+
 # ------------------------------------------------------------------------------ burn-in
 
 
@@ -141,6 +149,8 @@ def test_a_burn_in_repeats_its_reference_and_short_sweep(live: Live) -> None:
     assert done.ending.name == "done"
     labels = [row["label"] for row in table(live, "efficiency.csv")]
     assert labels.count("reference") == 3 and labels.count("up") == 12
+    assert labels.count("soak") == 1  # what it is worth is known as well
+    assert [(one.quantity, one.value) for one in found(live)] == [("burn_in_s", 7200.0)]
 
 
 def test_a_module_that_gets_worse_is_told_from_one_that_does_not(live: Live) -> None:

@@ -163,8 +163,8 @@ def _figure(value: float | str) -> str:
 def _interruptions(tables: Tables) -> Iterator[Markup]:
     for one in tables.record.resumed:
         yield paragraph(
-            f"Resumed at {one['utc']}, after: {one['ended']}. What had been done since the last "
-            "finished step was set aside and done again; the journal keeps it.",
+            f"Resumed at {one['utc']}, after: {one['ended']}. What was done again "
+            "from there was set aside; the journal keeps it.",
             class_="warn",
         )
     for one in tables.record.taken_again:

@@ -12,7 +12,13 @@ from itertools import groupby
 from runner.report.budget import COVERAGE
 from runner.report.chart import COLOURS, DASHES, GREY, MARKS, Axis, Chart, Series, svg
 from runner.report.page.markup import NOTHING, Markup, element, figure, section
-from runner.report.plots import efficiency_plot, loss_plot, output_plot, temperature_plot
+from runner.report.plots import (
+    TEMPERATURES,
+    efficiency_plot,
+    loss_plot,
+    output_plot,
+    temperature_plot,
+)
 from runner.report.tables import Tables
 from runner.steps import Point
 
@@ -47,7 +53,7 @@ def _figures(tables: Tables) -> Iterator[Markup]:
             f"Against the {set_v:g} V it is set to. {BARS}",
         )
     readings = tables.story.readings
-    if any(r.hot_spot_temp_c or r.case_temp_c or r.ambient_temp_c for r in readings):
+    if any(getattr(r, name) for r in readings for _, name in TEMPERATURES):
         yield figure(temperature_plot(readings), "The whole run, thinned to what a line can show.")
 
 

@@ -125,8 +125,9 @@ def decision_rule(judged: JudgedRun) -> Markup:
     rules = [
         f"Claims: {judged.rule.words}. A value that is nearer to its limit than the rule wants is "
         "inconclusive. `ampworth judge RUN` decides by another rule.",
-        "A worth is the greatest load at which every limit still holds: hot spot, case, output "
-        "tolerance, current limit seen, the limits in the module file and of the bench.",
+        "A worth is the greatest load at which every limit still holds: hot spot, case, "
+        "capacitor, output tolerance, current limit seen, the limits in the module file and of "
+        "the bench.",
         "Nothing that rests on an assumed value decides anything; beyond 25 K from an ambient "
         "soaked at there is no figure.",
         "A drift or a difference counts where it is beyond its expanded uncertainty.",

@@ -45,9 +45,9 @@ POINTS = (
     "air °C",
     "case °C",
     "hot spot °C",
-    "settled",
-    "flags",
 )
+CAN = ("capacitor_temp_c", "capacitor °C")
+"""What a table has beside where a thermometer is on the capacitor."""
 AVERAGES = "Averages, regulation, soaks"
 FOLDED = 40
 """More points than this are folded away on a screen; in print they are all there."""
@@ -72,7 +72,11 @@ def points(tables: Tables) -> Markup:
     measured = tables.measured.points
     if not measured:
         return NOTHING
-    rows = table(POINTS, [_row(one) for one in measured], words=(1, 16), wide=True)
+    can = (CAN,) if any(one.numbered.point.capacitor_temp_c is not None for one in measured) else ()
+    titles = (*POINTS, *(title for _, title in can), "settled", "flags")
+    spots = ("ambient_temp_c", "case_temp_c", "hot_spot_temp_c", *(name for name, _ in can))
+    body = [_row(one, spots) for one in measured]
+    rows = table(titles, body, words=(1, len(titles) - 1), wide=True)
     ks = [k for one in measured for k in _ks(one)]
     span = f"k from {min(ks):.2f} to {max(ks):.2f}" if ks else "none is known here"
     told = paragraph(
@@ -97,7 +101,7 @@ def _ks(measured: Measured) -> list[float]:
     return [value.expanded(COVERAGE, shapes=True).k for value in measured.values.values()]
 
 
-def _row(measured: Measured) -> tuple[str, ...]:
+def _row(measured: Measured, spots: Sequence[str]) -> tuple[str, ...]:
     point = measured.numbered.point
     efficiency = None if point.efficiency is None else 100.0 * point.efficiency
     loss_w = point.ploss_w if measured.is_observed else None
@@ -112,10 +116,7 @@ def _row(measured: Measured) -> tuple[str, ...]:
         _k(measured, "ploss_w"),
         _figure(measured, "efficiency", is_share, 100.0),
         _k(measured, "efficiency") if is_share is not None else "",
-        *(
-            _figure(measured, n, getattr(point, n))
-            for n in ("ambient_temp_c", "case_temp_c", "hot_spot_temp_c")
-        ),
+        *(_figure(measured, n, getattr(point, n)) for n in spots),
         "yes" if point.settled else "NO",
         " ".join(word.replace("_", " ").lower() for word in point.flags),
     )
@@ -144,9 +145,12 @@ def derating(tables: Tables) -> Markup:
         why = tables.left_out.get("derating.csv") or "every row was refused"
         return section("derating", "Derating", paragraph(f"No derating: {why}.", class_="warn"))
     limits = tables.record.module.get("limits") or {}
+    can_c = limits.get("capacitor_max_temp_c")
+    can = f", capacitor {can_c} °C" if can_c else ""
     told = paragraph(
         f"Limits: hot spot {limits.get('hot_spot_max_temp_c') or '-'} °C, case "
-        f"{limits.get('case_max_temp_c') or '-'} °C, in air that moves as little as at the soaks. "
+        f"{limits.get('case_max_temp_c') or '-'} °C{can}, in air that moves as little as at the "
+        "soaks. "
         f"± is k = {K:g}. ~ is extrapolated: in ambient, to another line, or beyond the loads "
         "soaked.",
         class_="quiet",
@@ -190,12 +194,14 @@ def _load(load: DeratedLoad, u_a: float | None) -> str:
 def _heat(known: Sequence[Pair]) -> Markup:
     """What each line's loads rest on: its soaks, thermal resistances, and the growth of loss."""
     lines = {load.line.line_v: load for load, _ in known}
+    can = any(load.line.capacitor_heat for load in lines.values())
     header = (
         "line V",
         "soaked here",
         "loads soaked A",
         "hot spot K/W",
         "case K/W",
+        *(("capacitor K/W",) if can else ()),
         "soaks",
         "spread %",
         "loss grows %/K",
@@ -203,14 +209,14 @@ def _heat(known: Sequence[Pair]) -> Markup:
     )
     return table(
         header,
-        [_heat_row(load) for load in lines.values()],
-        words=(1, 8),
+        [_heat_row(load, can) for load in lines.values()],
+        words=(1, len(header) - 1),
         caption="What it rests on",
     )
 
 
-def _heat_row(load: DeratedLoad) -> tuple[str, ...]:
-    line = load.line
+def _heat_row(load: DeratedLoad, with_can: bool) -> tuple[str, ...]:
+    line, can = load.line, load.line.capacitor_heat
     is_spot = line.spot == "hot_spot_temp_c"
     growth = "fitted" if line.model.growth_fitted else "assumed"
     flags = sorted({word.replace("_", " ").lower() for word in load.flags})
@@ -220,6 +226,7 @@ def _heat_row(load: DeratedLoad) -> tuple[str, ...]:
         " to ".join(dict.fromkeys(f"{load_a:.2f}" for load_a in line.soaked_loads_a)),
         f"{line.spot_heat.k_per_w:.2f}" if is_spot else "",
         f"{line.case_heat.k_per_w:.2f}" if line.case_heat else "",
+        *((f"{can.k_per_w:.2f}" if can else "",) if with_can else ()),
         str(line.spot_heat.soaks),
         f"{100.0 * line.spot_heat.spread:.1f}",
         f"{100.0 * line.model.growth_per_k:.2f}, {growth}",

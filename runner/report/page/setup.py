@@ -25,6 +25,7 @@ QUANTITIES = {
     "iout_a": "output current",
     "ambient_temp_c": "air",
     "case_temp_c": "case",
+    "capacitor_temp_c": "capacitor",
     "hot_spot_temp_c": "hot spot",
 }
 WATCHED = QUANTITIES | {
@@ -34,12 +35,14 @@ WATCHED = QUANTITIES | {
     "pout_w": "output power",
     "hot_spot_rise_k_per_min": "rise of the hot spot",
     "case_rise_k_per_min": "rise of the case",
+    "capacitor_rise_k_per_min": "rise of the capacitor",
 }
 LIMITS = {
     "line_abs_max_v": "line at most",
     "iout_max_a": "load at most",
     "hot_spot_max_temp_c": "hot spot at most",
     "case_max_temp_c": "case at most",
+    "capacitor_max_temp_c": "capacitor at most",
     "derating_from_c": "stated rule: rated load up to",
     "derating_to_zero_c": "and none from",
 }

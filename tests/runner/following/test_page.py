@@ -17,7 +17,7 @@ from runner.live import archive as archive_module
 from runner.live import serving
 from runner.live.guard import Door
 from runner.live.serving import bind
-from tests.runner.following.journals import END, READING, RUN, SAFE, going, short, write
+from tests.runner.following.journals import END, RUN, SAFE, going, short, write
 from tests.runner.following.served_page import ServedPage, serve
 
 TOKEN = "lakeside-weather-mast-24"
@@ -97,38 +97,6 @@ def test_a_damaged_run_is_in_the_list_and_has_no_page(archive: Path, page: Serve
     answer = page.ask("/runs/going")
     assert answer.status == 409 and "line 1: the record is damaged" in answer.text
     assert str(archive) not in answer.text
-
-
-ODD_VALUES = (10**400, "\ud800", [["a"]], {"a": 1}, -1, True, None, "text")
-
-
-@pytest.mark.parametrize("value", ODD_VALUES, ids=lambda value: str(ascii(value))[:12])
-@pytest.mark.parametrize("key", ["module", "limits", "pace_planned", "points_planned", "started_utc"])
-def test_a_journal_with_anything_in_it_takes_no_other_run_with_it(
-    key: str, value: object, archive: Path, page: ServedPage
-) -> None:
-    write(archive / "odd", ("run", RUN | {key: value}), *going()[1:])
-    listed = page.ask("/")
-    assert listed.status == 200 and 'href="/runs/going"' in listed.text
-    shown = page.ask("/runs/odd")
-    assert shown.status in (200, 409) and str(archive) not in shown.text
-    assert page.post("/runs/odd/stop").status in (303, 409)
-
-
-@pytest.mark.parametrize("value", ODD_VALUES, ids=lambda value: str(ascii(value))[:12])
-def test_an_ending_with_anything_in_it_is_listed(
-    value: object, archive: Path, page: ServedPage
-) -> None:
-    write(archive / "odd", *going(), ("end", {"ending": value}))
-    listed = page.ask("/")
-    assert listed.status == 200 and 'href="/runs/odd"' in listed.text
-    assert page.ask("/runs/odd").status in (200, 409)
-
-
-def test_a_reading_greater_than_any_is_one_clear_error(archive: Path, page: ServedPage) -> None:
-    write(archive / "odd", *going(), ("sample", {"index": 0, **READING, "vin_v": 10**400}))
-    for answer in (page.ask("/runs/odd"), page.post("/runs/odd/stop")):
-        assert answer.status == 409 and "vin_v is 1000" in answer.text
 
 
 def test_a_page_that_did_not_change_is_not_sent_again(archive: Path, page: ServedPage) -> None:
