@@ -10,6 +10,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from runner.analysis.claims import JudgedClaim, JudgedPart, points_of
+from runner.analysis.findings import words_of
 from runner.report.claims_plot import claims_plot
 from runner.report.judged_run import JudgedRun
 from runner.report.page.markup import (
@@ -137,6 +138,12 @@ def _said(claim: Mapping[str, Any]) -> str:
             f"a curve of {len(points)} points, {first['efficiency_pct']:g} % at "
             f"{first['iout_a']:g} A to {last['efficiency_pct']:g} % at {last['iout_a']:g} A"
         )
+    name, unit = words_of(claim.get("quantity") or "")
+    told += [
+        f"{name} {bound.replace('_', ' ')} {_value(claim[bound])} {unit}"
+        for bound in ("at_least", "at_most")
+        if claim.get(bound) is not None
+    ]
     told += [
         shown.format(_value(claim[key]))
         for key, shown in SAID.items()

@@ -102,6 +102,13 @@ def test_the_page_does_not_call_untested_what_was_found(live: Live) -> None:
     assert "overload beyond the loads listed" not in page
 
 
+def test_the_page_quotes_a_claim_on_a_result_in_words(live: Live) -> None:
+    live.run(live.sequence("yield PowerUp(24.0)\nyield PowerDown()"))
+    write_report(live.folder / "run")
+    page = (live.folder / "run" / "report.html").read_text("utf-8")
+    assert "dropout line at most 11 V" in page  # as the demo module file claims it
+
+
 def test_a_sequence_without_results_has_no_such_file(live: Live) -> None:
     live.run(live.sequence("yield PowerUp(24.0)\nyield Read()\nyield PowerDown()"))
     stale = live.folder / "run" / FINDINGS_FILE
