@@ -52,7 +52,7 @@ def test_a_sweep_over_sockets_and_a_terminal_writes_both_tables(
     bench: Path, tmp_path: Path
 ) -> None:
     quick = ["--lines-v", "24", "--points", "4", "--samples", "3", "--every-s", "0.02"]
-    quick += ["--soak-over-s", "5", "--soak-within-k", "1", "--soak-at-most-s", "60"]
+    quick += ["--soak-over-s", "5", "--soak-within-k", "4", "--soak-at-most-s", "60"]
     with start(bench, tmp_path / "run", *quick) as run:
         out, err = run.communicate(timeout=120)
     assert run.returncode == 0, err
@@ -99,7 +99,7 @@ def test_a_killed_run_leaves_a_journal_that_reads_and_reports(bench: Path, tmp_p
 def test_a_killed_run_is_resumed_with_line_load_and_heat_brought_back(
     bench: Path, tmp_path: Path
 ) -> None:
-    run, quick = tmp_path / "run", ["--lines-v", "24", "--points", "4", "--soak-at-most-s", "20"]
+    run, quick = tmp_path / "run", ["--lines-v", "24", "--points", "4", "--soak-at-most-s", "6"]
     with start(bench, run, *quick) as killed:
         wait_for(run / "journal.jsonl", '"kind": "fast", "label": "up"')
         killed.send_signal(signal.SIGKILL)
