@@ -6,6 +6,7 @@ from runner.analysis.next_soak import NextSoak, Wanted, next_soak
 from runner.analysis.overload import (
     DROPOUT_SHARE,
     KNEE_SHARE,
+    UP_SHARE,
     Beyond,
     beyond,
     came_back,
@@ -68,6 +69,7 @@ __all__ = [
     "RANGES_V",
     "SLOW_V_PER_S",
     "SOAK_RULES",
+    "UP_SHARE",
     "Ask",
     "BadInput",
     "Beyond",

@@ -193,26 +193,26 @@ def feed_back(
     past: Past,
     after: Callable[[Outcome | None], Step | None],
     told: Callable[[int, Step, Outcome], None] = lambda index, step, outcome: None,
+    outcome_of_step: Callable[[PastStep, Step], Outcome] = lambda one, step: one.result(),
 ) -> Outcome | None:
     """Give a fresh sequence its recorded outcomes; return the last, for it to go on from.
 
-    Raises BadInput at the first step that is not the recorded one.
+    `outcome_of_step` gives them: the record, or what doing the step again comes to. Raises
+    BadInput at the first step that is not the recorded one.
     """
     outcome: Outcome | None = None
     for one in past.done:
-        step = after(outcome)
-        check_same(past, one, step)
-        outcome = one.result()
-        if step is not None:
-            told(one.step["index"], step, outcome)
+        step = _same(past, one, after(outcome))
+        outcome = outcome_of_step(one, step)
+        told(one.step["index"], step, outcome)
     return outcome
 
 
-def check_same(past: Past, one: PastStep, step: Step | None) -> None:
-    """Raise BadInput unless the sequence asks for the step that was done."""
+def _same(past: Past, one: PastStep, step: Step | None) -> Step:
+    """The step the sequence asks for. Raises BadInput unless it is the one that was done."""
     then = step_of(one.step)
     if step is not None and then is not None and _plain(then) == _plain(step):
-        return
+        return step
     raise BadInput(
         f"{past.folder}: cannot be resumed: at step {one.step['index']} the run did "
         f"{then if then is not None else one.step['step']}, the sequence now asks for "

@@ -12,7 +12,7 @@ from collections.abc import Callable
 from dataclasses import asdict, replace
 
 from runner.errors import BadInput, BenchError
-from runner.past import Past, PastStep, Standing, check_same
+from runner.past import Past, PastStep, Standing, feed_back
 from runner.perform import LOW, Performer
 from runner.steps import Ask, Outcome, Reading, Step
 
@@ -38,15 +38,13 @@ def rewind(
 
     Raises BadInput at the first step or outcome that is not the recorded one.
     """
-    outcome: Outcome | None = None
-    for one in past.done:
-        step = after(outcome)
-        check_same(past, one, step)
-        assert step is not None  # check_same has seen to it
+
+    def again(one: PastStep, step: Step) -> Outcome:
         outcome = perform(step)
         _check_outcome(past, one, outcome)
-        told(one.step["index"], step, outcome)
-    return outcome
+        return outcome
+
+    return feed_back(past, after, told, again)
 
 
 def _check_outcome(past: Past, one: PastStep, outcome: Outcome) -> None:

@@ -12,17 +12,17 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from runner import run_folder, sequence
+from runner import sequence
 from runner.attention import STOP_FILE, Attention
 from runner.clock import Later
-from runner.engine import AskedSteps, Cut, Listener
+from runner.engine import AskedSteps, Cut, Ending, Listener
 from runner.errors import BadInput, BenchError, NotSafe
 from runner.files.toml_file import resolve
 from runner.hand.person import Person
 from runner.journal import FILE_NAME
 from runner.make_safe import make_safe
 from runner.past import Past, feed_back, past_of
-from runner.run import Job, Run, close, drive, guarded, opened, prepare, versions
+from runner.run import Job, Run, drive, ended, opened, prepare, through, versions
 from runner.safe import Way
 from runner.seam import Seam
 
@@ -89,16 +89,12 @@ def resume(
             rewinds=rewinds,
             about={"made_safe": ways[0].as_record() if ways else None, "versions": versions()},
         )
-        run_folder.write_summary(folder, header | {"ending": None})
-        ending = guarded(
-            watchdog, lambda: drive(job, bench, journal, attention, listener, person, cut)
-        )
-        if not ending.way.confirmed:
-            listener.on_note(ending.way.instructions())
-        close(folder, header, ending, bench, listener)
-    if watchdog is not None and not ending.way.confirmed:
-        listener.on_note(f"the watchdog tried it too: {watchdog.said()}")
-    return Run(folder, ending)
+
+        def run() -> Ending:
+            return drive(job, bench, journal, attention, listener, person, cut)
+
+        ending = through(folder, header, bench, watchdog, listener, run)
+    return ended(folder, ending, watchdog, listener)
 
 
 def _check_may_go_on(past: Past, after_trip: bool) -> None:

@@ -131,17 +131,37 @@ def execute(
             check_identities(job.drill, bench.identities)
             header = header_of(job, folder, bench)
             journal.write("run", **header)
-            run_folder.write_summary(folder, header | {"ending": None})
-            ending = guarded(
-                watchdog, lambda: drive(job, bench, journal, attention, listener, person)
-            )
-            if not ending.way.confirmed:  # said before the watchdog takes its time to try
-                listener.on_note(ending.way.instructions())
-            close(folder, header, ending, bench, listener)
+
+            def run() -> Ending:
+                return drive(job, bench, journal, attention, listener, person)
+
+            ending = through(folder, header, bench, watchdog, listener, run)
     except BaseException:
         if not run_folder.has_begun(folder):
             run_folder.discard(folder)
         raise
+    return ended(folder, ending, watchdog, listener)
+
+
+def through(
+    folder: Path,
+    header: dict[str, Any],
+    bench: Bench,
+    watchdog: Watchdog | None,
+    listener: Listener,
+    run: Callable[[], Ending],
+) -> Ending:
+    """Run to the end with the summary before and after it, and say what is not off."""
+    run_folder.write_summary(folder, header | {"ending": None})
+    ending = guarded(watchdog, run)
+    if not ending.way.confirmed:  # said before the watchdog takes its time to try
+        listener.on_note(ending.way.instructions())
+    close(folder, header, ending, bench, listener)
+    return ending
+
+
+def ended(folder: Path, ending: Ending, watchdog: Watchdog | None, listener: Listener) -> Run:
+    """The run, once its bench is closed; what the watchdog did about it is said."""
     if watchdog is not None and not ending.way.confirmed:
         listener.on_note(f"the watchdog tried it too: {watchdog.said()}")
     return Run(folder, ending)

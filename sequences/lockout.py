@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from typing import Annotated
 
 from runner import (
+    UP_SHARE,
     Bracket,
     Draw,
     Follow,
@@ -37,9 +38,6 @@ from runner import (
     runs,
     wiring_audit,
 )
-
-UP_SHARE = 0.95
-"""A started output has come to this share of its set voltage."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,6 +14,7 @@ from __future__ import annotations
 from typing import Annotated
 
 from runner import (
+    UP_SHARE,
     Found,
     Note,
     Option,
@@ -29,9 +30,6 @@ from runner import (
     came_back,
     wiring_audit,
 )
-
-UP_SHARE = 0.95
-"""A started output has come to this share of its set voltage (common practice, no source)."""
 
 
 def sequence(

@@ -23,6 +23,8 @@ DROPOUT_SHARE = 0.98
 FOLDS_SHARE = 0.10
 """A limit whose current moves by more than this share from the knee to a short is no constant
 current (common practice, no source)."""
+UP_SHARE = 0.95
+"""A started output has come to this share of its set voltage (common practice, no source)."""
 RUNS_SHARE = 0.3
 """A module runs while its output is above this share of its set voltage, or of its line where
 that is lower: one in dropout follows the line, one that is locked out gives nothing."""
