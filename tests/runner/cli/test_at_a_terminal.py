@@ -3,19 +3,15 @@
 from __future__ import annotations
 
 import json
-import os
-import select
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pytest
 
 from runner import journal
 from runner.files.toml_file import resolve
-
-pty = pytest.importorskip("pty", reason="pseudo-terminals are POSIX")
+from tests.runner.cli.keyboard import CTRL_C, LONGEST_S, Keyboard
 
 ROOT = Path(__file__).parents[3]
 HAND = resolve("demo", "bench").with_name("hand_bench.toml")
@@ -28,8 +24,6 @@ def sequence(setup: Setup) -> Steps:
     yield Read("fast", 2)
     yield PowerDown()
 """
-LONGEST_S = 60.0
-CTRL_C = "\x03"
 # Nothing is connected in the simulated world, so the program doubts what is typed: Enter keeps it.
 TYPED = {
     "Enter if it is right all the same": "\n",
@@ -41,58 +35,24 @@ TYPED = {
 }
 
 
-class Keyboard:
-    """A command on a pseudo-terminal of its own, which is its controlling terminal."""
-
-    def __init__(
-        self, folder: Path, *options: str, bench: Path = HAND, sequence: str = SEQUENCE
-    ) -> None:
-        (folder / "own.py").write_text(sequence, "utf-8")
-        self.folder, self.shown = folder, ""
-        self._master, slave = pty.openpty()
-        command = [sys.executable, "-c", "from runner.cli.main import entry; entry()", "run"]
-        arguments = [str(folder / "own.py"), "--bench", str(bench), "--out", str(folder / "run")]
-        with (folder / "out").open("wb") as out:
-            self.process = subprocess.Popen(
-                [*command, *arguments, *options],
-                cwd=ROOT,
-                stdin=slave,
-                stdout=out,
-                stderr=slave,
-                start_new_session=True,
-                preexec_fn=_own_terminal,
-            )
-        os.close(slave)
-
-    def type_answers(self, typed: dict[str, str]) -> int:
-        """Answer each question as it comes; return the exit code."""
-        answered, end_s = 0, time.monotonic() + LONGEST_S
-        while self.process.poll() is None:
-            assert time.monotonic() < end_s, self.shown
-            self._hear()
-            question = self.shown[answered:].rpartition("\n? ")[2]
-            known = next((text for text in typed if text in question), None)
-            if known is not None and question.endswith("> "):
-                answered = len(self.shown)
-                os.write(self._master, typed[known].encode())
-        self._hear()
-        os.close(self._master)
-        return self.process.returncode
-
-    def _hear(self) -> None:
-        while select.select([self._master], [], [], 0.05)[0]:
-            try:
-                heard = os.read(self._master, 65536)
-            except OSError:  # the other end was closed
-                return
-            self.shown += heard.decode("utf-8", "replace").replace("\r\n", "\n")
+def at_the_bench(
+    folder: Path, *options: str, bench: Path = HAND, sequence: str = SEQUENCE
+) -> Keyboard:
+    """A run of a sequence of the test's own."""
+    (folder / "own.py").write_text(sequence, "utf-8")
+    arguments = ["run", str(folder / "own.py"), "--bench", str(bench), "--out", str(folder / "run")]
+    return Keyboard(folder, *arguments, *options, cwd=ROOT)
 
 
-def _own_terminal() -> None:
-    import fcntl
-    import termios
+def type_answers(keyboard: Keyboard, typed: dict[str, str]) -> int:
+    """Answer each question as it comes; return the exit code."""
 
-    fcntl.ioctl(0, termios.TIOCSCTTY, 0)
+    def answer(shown: str) -> str | None:
+        question = shown.rpartition("\n? ")[2]
+        known = next((text for text in typed if text in question), None)
+        return typed[known] if known is not None and question.endswith("> ") else None
+
+    return keyboard.type_when(answer)
 
 
 def test_a_person_has_time_to_answer_on_a_bench_whose_time_is_simulated(tmp_path: Path) -> None:
@@ -100,8 +60,8 @@ def test_a_person_has_time_to_answer_on_a_bench_whose_time_is_simulated(tmp_path
     asks = (
         "from runner import *\n\ndef sequence(setup: Setup) -> Steps:\n    yield Ask('cover it')\n"
     )
-    keyboard = Keyboard(tmp_path, bench=resolve("demo", "bench"), sequence=asks)
-    code = keyboard.type_answers({"cover it": "\n"})
+    keyboard = at_the_bench(tmp_path, bench=resolve("demo", "bench"), sequence=asks)
+    code = type_answers(keyboard, {"cover it": "\n"})
     assert code == 0, keyboard.shown
     (answer,) = [
         r for r in journal.read(tmp_path / "run" / journal.FILE_NAME) if r["kind"] == "answer"
@@ -110,8 +70,8 @@ def test_a_person_has_time_to_answer_on_a_bench_whose_time_is_simulated(tmp_path
 
 
 def test_a_person_works_the_bench_from_the_terminal(tmp_path: Path) -> None:
-    keyboard = Keyboard(tmp_path, "--json")
-    code = keyboard.type_answers(TYPED)
+    keyboard = at_the_bench(tmp_path, "--json")
+    code = type_answers(keyboard, TYPED)
     assert code == 0, keyboard.shown
     result = json.loads((tmp_path / "out").read_text("utf-8"))
     assert (result["ending"], result["points"]) == ("done", 1)
@@ -125,8 +85,8 @@ def test_a_person_works_the_bench_from_the_terminal(tmp_path: Path) -> None:
 
 
 def test_ctrl_c_at_a_question_leads_to_the_safe_state(tmp_path: Path) -> None:
-    keyboard = Keyboard(tmp_path)
-    code = keyboard.type_answers(TYPED | {"hot spot in °C:": CTRL_C})
+    keyboard = at_the_bench(tmp_path)
+    code = type_answers(keyboard, TYPED | {"hot spot in °C:": CTRL_C})
     assert code == 5, keyboard.shown
     records = list(journal.read(tmp_path / "run" / journal.FILE_NAME))
     assert records[-1]["ending"] == "stopped"
