@@ -20,6 +20,18 @@ from runner.sequence import load
 from runner.steps import Outcome, Reading, Step
 from sim.build import SimBench
 
+TWO_POINTS = """
+    yield PowerUp(24.0)
+    yield Draw(1.0)
+    yield Settle()
+    yield Read()
+    yield Draw(2.0)
+    yield Settle()
+    yield Read()
+    yield PowerDown()
+"""
+"""The body of a sequence: two loads, each settled and read."""
+
 
 @dataclass
 class Heard:

@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import errno
-import io
-import os
 import re
 import shutil
 import signal
@@ -17,29 +14,16 @@ import pandas as pd
 import pytest
 
 from drivers.errors import InstrumentError
-from runner import run, run_folder
+from runner import run
 from runner.attention import Attention
-from runner.clock import Clock
-from runner.errors import BadInput, StorageError
+from runner.errors import BadInput
 from runner.report.tables import write_tables
 from runner.run_folder import read_summary
 from runner.seam import Seam
 from runner.steps import Read, Step
-from runner.wire_record import WireRecord
 from sim.build import SimBench
 from sim.faults import Fault
-from tests.runner.live import Heard, Live
-
-TWO_POINTS = """
-    yield PowerUp(24.0)
-    yield Draw(1.0)
-    yield Settle()
-    yield Read()
-    yield Draw(2.0)
-    yield Settle()
-    yield Read()
-    yield PowerDown()
-"""
+from tests.runner.live import TWO_POINTS, Heard, Live
 
 
 def faulty(box: str, fault: Fault) -> dict[str, object]:
@@ -248,52 +232,6 @@ def test_efficiency_is_the_products_of_the_columns_beside_it(live: Live) -> None
     assert ((pin_w - pout_w - loaded.ploss_w).abs() < 2e-3).all()
 
 
-def fill_the_disk_after(
-    writes: int, monkeypatch: pytest.MonkeyPatch, where: str = "runner.journal.os.write"
-) -> None:
-    left = iter(range(writes))
-    write = os.write
-
-    def full(descriptor: int, data: bytes) -> int:
-        if next(left, None) is None:
-            raise OSError(errno.ENOSPC, "No space left on device")
-        return write(descriptor, data)
-
-    monkeypatch.setattr(where, full)
-
-
-@pytest.mark.parametrize("writes", [1, 4, 9, 15, 25])
-def test_a_full_disk_leads_to_the_safe_state_with_the_journal_intact(
-    live: Live, writes: int, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    fill_the_disk_after(writes, monkeypatch)
-    heard = Heard()
-    with contextlib.suppress(StorageError):  # run.json cannot be written either
-        done = live.run(live.sequence(TWO_POINTS), heard=heard)
-        assert done.ending.exit_code == 7 and "No space left" in done.ending.message
-    assert live.outputs_on() == (False, False)
-    assert len(live.records()) == writes
-
-
-def test_a_wire_record_that_cannot_be_written_keeps_nothing_from_being_switched_off(
-    live: Live, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    class Full(io.StringIO):
-        def write(self, text: str) -> int:
-            raise OSError(errno.ENOSPC, "No space left on device")
-
-    begin = WireRecord.__init__
-
-    def begin_full(self: WireRecord, path: Path, clock: Clock) -> None:
-        begin(self, path, clock)
-        self.close()
-        self._file = Full()
-
-    monkeypatch.setattr(WireRecord, "__init__", begin_full)
-    done = live.run(live.sequence(TWO_POINTS))
-    assert done.ending.exit_code == 0 and live.outputs_on() == (False, False)
-
-
 def test_a_box_that_is_not_there_is_named_and_no_folder_stays_behind(live: Live) -> None:
     with pytest.raises(InstrumentError, match="load"):
         live.run(
@@ -431,23 +369,6 @@ def test_a_sequence_that_exits_while_it_is_closed_changes_nothing(live: Live) ->
     assert "load current: found 7.0 A" in done.ending.message
     assert live.records()[-1]["kind"] == "end"
     assert read_summary(done.folder)["ending"] == "failed"
-
-
-def test_how_a_run_ended_is_told_though_its_summary_cannot_be_written(
-    live: Live, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    write, left = run_folder.write_summary, [1]
-
-    def full(folder: Path, values: dict[str, Any]) -> None:
-        if not left:
-            raise StorageError("run.json: No space left on device")
-        left.pop()
-        write(folder, values)
-
-    monkeypatch.setattr(run_folder, "write_summary", full)
-    bench, heard = live.demo("bench", "ploss_max_w = 15.0", "ploss_max_w = 1.5"), Heard()
-    done = live.run(live.sequence(TWO_POINTS), bench=bench, heard=heard)
-    assert done.ending.name == "tripped" and "run.json: No space" in heard.notes[-1]
 
 
 def test_a_supply_as_coarse_as_its_maker_says_still_powers_up(live: Live) -> None:

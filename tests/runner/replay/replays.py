@@ -9,18 +9,7 @@ from typing import Any
 from runner import journal
 from runner.replay.offline import Replayed, replay
 from runner.report.tables import write_tables
-from tests.runner.live import Live
-
-TWO_POINTS = """
-    yield PowerUp(24.0)
-    yield Draw(1.0)
-    yield Settle()
-    yield Read()
-    yield Draw(2.0)
-    yield Settle()
-    yield Read()
-    yield PowerDown()
-"""
+from tests.runner.live import TWO_POINTS, Live
 
 
 def same(folder: Path) -> Replayed:

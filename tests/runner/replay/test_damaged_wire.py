@@ -15,8 +15,8 @@ from runner.errors import BadInput, Stopped, StorageError
 from runner.replay import offline as replay_module
 from runner.replay.offline import DIFFERS, replay
 from runner.steps import Step
-from tests.runner.live import Live
-from tests.runner.replay.replays import TWO_POINTS, two_points
+from tests.runner.live import TWO_POINTS, Live
+from tests.runner.replay.replays import two_points
 
 
 def killed(folder: Path, wire_bytes: int) -> None:

@@ -24,8 +24,8 @@ from runner.wire_record import STOP, TYPED
 from sim.build import SimBench
 from sim.faults import Fault, Kind
 from tests.runner.hand.scripted_person import ScriptedPerson
-from tests.runner.live import Heard, Live
-from tests.runner.replay.replays import TWO_POINTS, changed, contents, in_wire, same, two_points
+from tests.runner.live import TWO_POINTS, Heard, Live
+from tests.runner.replay.replays import changed, contents, in_wire, same, two_points
 
 SERVE = [sys.executable, "-c", "from runner.cli.main import entry; entry()"]
 
